@@ -1,0 +1,1 @@
+"""The host side of a sealed growth chamber: decide, record, show."""

@@ -1,0 +1,1 @@
+"""The chamber behind one seam: real pins and buses, or a simulated physics."""

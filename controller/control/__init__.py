@@ -1,0 +1,1 @@
+"""The law of the host: pure functions that turn what happened into what to do."""

@@ -1,0 +1,1 @@
+"""Records of a run: the journal, and the tables made from it."""

@@ -1,0 +1,1 @@
+"""Formulas only: numbers in, numbers out, each with its source."""

@@ -1,0 +1,1 @@
+"""What the host and the board share: the law of the pump, its messages and the board program."""
