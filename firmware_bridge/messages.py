@@ -1,0 +1,193 @@
+"""Messages between host and board: one table, one checksum, bytes in both directions. Runs on both computers.
+
+A message is one line of ASCII: the kind, its fields in the order of ``FIELDS`` divided by single spaces, a space,
+four upper-case hexadecimal digits of checksum over everything before that last space, and a line feed. Only the
+one canonical spelling of a message is accepted, so two different lines never mean the same.
+
+Checksum: CRC-16/IBM-3740 (polynomial 0x1021, start 0xFFFF; check value 0x29B1 in the catalogue of parametrised CRC
+algorithms). It finds every error of up to three bits in lines far longer than these.
+"""
+
+try:
+    from binascii import crc_hqx as _crc_hqx  # CPython has the same polynomial in C
+except ImportError:
+    _crc_hqx = None
+
+from firmware_bridge import limits
+
+LINE_BYTES_MAX = 120
+NUMBER_MAX = 999999999999
+
+# kind -> its fields. A field whose name ends in "reason", "state" or "answer" is a word; all others are integers.
+FIELDS = {
+    # host to board
+    "hello": ("protocol", "limits_checksum"),
+    "dose": ("dose_id", "dose_steps", "steps_per_s"),
+    "renew": ("dose_id", "lease_ms"),
+    "stop": (),
+    "ask": (),
+    "clear": ("trip_reason",),
+    "seen": ("dose_id",),
+    # board to host
+    "board": ("protocol", "limits_checksum", "boots", "last_dose_id"),
+    "judged": ("dose_id", "answer"),
+    "cleared": ("answer",),
+    "report": (
+        "state",
+        "trip_reason",
+        "trip_delay_ms",
+        "dose_id",
+        "turned_steps",
+        "leak_counts",
+        "float_counts",
+        "reservoir_counts",
+        "moisture_counts",
+        "boots",
+        "uptime_s",
+    ),
+    "done": ("dose_id", "steps_min", "steps_max", "end_reason"),
+    # the board to its own memory
+    "saved": (
+        "boots",
+        "last_dose_id",
+        "steps_min",
+        "steps_max",
+        "end_reason",
+        "seen",
+        "window_used_steps",
+        "trip_reason",
+    ),
+}
+NO_WORD = "-"  # stands for an absent word
+TO_BOARD = ("hello", "dose", "renew", "stop", "ask", "clear", "seen")
+TO_HOST = ("board", "judged", "cleared", "report", "done")
+
+_WORD_ENDINGS = ("reason", "state", "answer")
+_WORD_LETTERS = "abcdefghijklmnopqrstuvwxyz_"
+
+
+def _make_table():
+    table = []
+    for value in range(256):
+        crc = value << 8
+        for _ in range(8):
+            crc = ((crc << 1) ^ 0x1021) if crc & 0x8000 else crc << 1
+        table.append(crc & 0xFFFF)
+    return table
+
+
+_TABLE = _make_table()
+
+
+def checksum_by_table(data):
+    """CRC-16/IBM-3740 of bytes, for a computer without the C routine."""
+    crc = 0xFFFF
+    for byte in data:
+        crc = ((crc << 8) & 0xFFFF) ^ _TABLE[(crc >> 8) ^ byte]
+    return crc
+
+
+def checksum(data):
+    """CRC-16/IBM-3740 of bytes, 0..0xFFFF."""
+    if _crc_hqx is not None:
+        return _crc_hqx(data, 0xFFFF)
+    return checksum_by_table(data)
+
+
+LIMITS_CHECKSUM = checksum(limits.CHECKSUM_TEXT.encode())
+
+
+def _is_word_field(name):
+    return name.endswith(_WORD_ENDINGS) if isinstance(name, str) else False
+
+
+WORD_FIELDS = {kind: tuple([_is_word_field(name) for name in names]) for kind, names in FIELDS.items()}
+
+
+def encode(kind, *values):
+    """Bytes of one message, line feed included. ValueError when the values do not fit the table."""
+    word_fields = WORD_FIELDS[kind]
+    if len(values) != len(word_fields):
+        raise ValueError(kind + " takes " + str(len(word_fields)) + " values")
+    text = kind
+    for is_word, value in zip(word_fields, values):  # noqa: B905 (MicroPython's zip has no strict)
+        if is_word:
+            word = NO_WORD if value is None else value
+            if word != NO_WORD and not _is_word(word):
+                raise ValueError(kind + ": not a word: " + repr(value))
+            text += " " + word
+        else:
+            if value < 0 or value > NUMBER_MAX:
+                raise ValueError(kind + ": number out of bounds: " + repr(value))
+            text += " " + str(value)
+    body = text.encode()
+    return body + b" %04X\n" % checksum(body)
+
+
+def _is_word(text):
+    if not text:
+        return False
+    for letter in text:
+        if letter not in _WORD_LETTERS:
+            return False
+    return True
+
+
+def decode(line):
+    """Message of one line without its line feed, as a tuple (kind, value, ...), or None when it is not one.
+
+    Absent words come back as None. Never raises, whatever the bytes.
+    """
+    if len(line) < 6 or len(line) > LINE_BYTES_MAX or line[-5] != 32:
+        return None
+    body = line[:-5]
+    if line[-4:] != b"%04X" % checksum(body):
+        return None
+    for byte in body:
+        if byte < 32 or byte > 126:
+            return None
+    parts = body.decode().split(" ")
+    word_fields = WORD_FIELDS.get(parts[0])
+    if word_fields is None or len(parts) != len(word_fields) + 1:
+        return None
+    values = [parts[0]]
+    for is_word, part in zip(word_fields, parts[1:]):  # noqa: B905
+        if is_word:
+            if part == NO_WORD:
+                values.append(None)
+            elif _is_word(part):
+                values.append(part)
+            else:
+                return None
+        else:
+            # canonical: digits only, no sign, no leading zero, no more digits than NUMBER_MAX has
+            if not part.isdigit() or len(part) > 12 or (part[0] == "0" and len(part) > 1):
+                return None
+            values.append(int(part))
+    return tuple(values)
+
+
+class LineReader:
+    """Cuts a stream of bytes into messages. What is not a message is counted and dropped, never guessed at."""
+
+    def __init__(self):
+        self._buffer = b""
+        self._overlong = False
+        self.refused_lines = 0
+
+    def feed(self, data):
+        """Take bytes in any portions; answer the list of messages they completed."""
+        found = []
+        pieces = (self._buffer + data).split(b"\n")
+        self._buffer = pieces.pop()
+        for piece in pieces:
+            message = None if self._overlong else decode(piece)
+            self._overlong = False
+            if message is not None:
+                found.append(message)
+            elif piece:
+                self.refused_lines += 1
+        if len(self._buffer) > LINE_BYTES_MAX:
+            self._buffer = b""
+            self._overlong = True  # drop the rest of this line as well
+        return found
