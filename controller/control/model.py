@@ -18,13 +18,13 @@ class Moment(NamedTuple):
     utc_trusted: bool
 
 
-# -- quality of a reading --------------------------------------------------------------------------------------
+# -- quality of a reading ----
 
 GOOD = "good"
 SUSPECT = "suspect"
 MISSING = "missing"
 
-# -- phases of a run -------------------------------------------------------------------------------------------
+# -- phases of a run ----
 
 PREPARING = "preparing"  # waiting for the hands-on steps that come before water
 WETTING = "wetting"  # the aliquots of the first wetting
@@ -34,14 +34,14 @@ OPENING = "opening"  # waiting for a person to open the sowing positions
 GROWING = "growing"
 ENDED = "ended"
 
-# -- purposes of a dose ----------------------------------------------------------------------------------------
+# -- purposes of a dose ----
 
 FIRST_WETTING = "first_wetting"
 MOISTURE_LED = "moisture_led"
 FIXED_TIME = "fixed_time"
 FALLBACK = "fallback"
 
-# -- trips that the host raises by itself ------------------------------------------------------------------------
+# -- trips that the host raises by itself ----
 
 DOSE_WITHOUT_EFFECT = "dose_without_effect"
 AIR_TOO_HOT = "air_too_hot"
@@ -80,7 +80,7 @@ class Reading(NamedTuple):
     local_float_up: bool = False
 
 
-# -- events: what happened ---------------------------------------------------------------------------------------
+# -- events: what happened ----
 
 
 class Started(NamedTuple):
@@ -160,7 +160,7 @@ Event = (
     | JobFired
 )
 
-# -- records: what the journal keeps; one class, one table ---------------------------------------------------------
+# -- records: what the journal keeps; one class, one table ----
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,7 +357,7 @@ Record = (
     | RequestAnswered
 )
 
-# -- actions: what to do, in order ---------------------------------------------------------------------------------
+# -- actions: what to do, in order ----
 
 
 class Append(NamedTuple):
@@ -385,7 +385,7 @@ STATUS_FAST = "fast"  # a trip is latched
 
 Action = Append | SendToBoard | SetLamp | SetStatusLamp
 
-# -- state -----------------------------------------------------------------------------------------------------------
+# -- state ----
 
 
 @dataclass(frozen=True, slots=True)
