@@ -182,6 +182,7 @@ class ReadingRecord:
     air_quality: str
     humidity_quality: str
     moisture_quality: str
+    run_ms: int | None  # None before hydration
 
 
 @dataclass(frozen=True, slots=True)
@@ -395,7 +396,7 @@ class Channel:
     value: float | None = None
     quality: str = MISSING
     cause: str = "nothing read yet"
-    same_since_ms: int = 0
+    same_since_ms: int = 0  # monotonic moment since which the raw value has not moved
     level: float | None = None  # the last level that was believed
     jumped_samples: int = 0
     recent: tuple[float, ...] = ()  # the last good values, newest last
@@ -452,6 +453,7 @@ class State:
     phase_since_run_ms: int = 0
     hydrated_utc_ms: int | None = None
     hydrated_utc_trusted: bool = False
+    light_anchor_utc_ms: int = 0  # the start of one light period; the others follow by whole cycles
     # water
     open_dose: OpenDose | None = None
     last_dose_id: int = 0

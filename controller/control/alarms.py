@@ -1,0 +1,96 @@
+"""What a person should be told: conditions that stand for a while raise an alarm, and end it when they are gone."""
+
+from controller.control import model as m
+from controller.control import watering
+from controller.control.words import trip_words
+from controller.plan import Settings
+
+HOLD_MS = 120_000  # a condition must stand this long to raise an alarm, and be gone this long to end it
+AT_ONCE = ("records_failed", "board_limits_differ", "dose_in_doubt")
+
+
+def conditions(state: m.State, settings: Settings) -> dict[str, str]:
+    """Alarm name -> plain words, for everything that is not as it should be in this state."""
+    climate = settings.plan.climate
+    found: dict[str, str] = {}
+    if state.air.quality == m.GOOD and state.air.value is not None:
+        if state.air.value > climate.air_temperature_alarm_high_c:
+            found["air_temperature_high"] = f"Air temperature is above {climate.air_temperature_alarm_high_c:g} C."
+        elif state.air.value < climate.air_temperature_alarm_low_c:
+            found["air_temperature_low"] = f"Air temperature is below {climate.air_temperature_alarm_low_c:g} C."
+    elif state.reading is not None:
+        found["air_temperature_untrusted"] = f"The air temperature cannot be trusted: {state.air.cause}."
+    if state.humidity.quality == m.GOOD and state.humidity.value is not None:
+        if state.humidity.value > climate.relative_humidity_alarm_high_pct:
+            found["relative_humidity_high"] = (
+                f"Relative humidity is above {climate.relative_humidity_alarm_high_pct:g} %."
+            )
+        elif state.humidity.value < climate.relative_humidity_alarm_low_pct:
+            found["relative_humidity_low"] = (
+                f"Relative humidity is below {climate.relative_humidity_alarm_low_pct:g} %."
+            )
+    elif state.reading is not None:
+        found["relative_humidity_untrusted"] = f"The humidity cannot be trusted: {state.humidity.cause}."
+    if state.moisture.quality != m.GOOD and state.reading is not None:
+        found["moisture_untrusted"] = f"The moisture reading cannot be trusted: {state.moisture.cause}."
+    if not state.link_up:
+        found["board_silent"] = "The board does not answer."
+    if state.limits_differ:
+        found["board_limits_differ"] = "Board and controller hold different limits: logging goes on without water."
+    if not state.now.utc_trusted:
+        found["clock_untrusted"] = "The clock has no network time; records are marked and the run clock goes on."
+    if state.phase == m.GROWING and state.watering_answer in ("total_cap", "daily_cap", "chamber_daily_limit"):
+        found["water_budget_used"] = "The plants ask for water but the plan's budget for it is used up."
+    for reason, side in state.trips:
+        found[f"trip_{reason}"] = f"{trip_words(reason)} (noticed by the {side})"
+    return found
+
+
+def hold_ms(alarm: str) -> int:
+    return 0 if alarm in AT_ONCE or alarm.startswith("trip_") else HOLD_MS
+
+
+def judge(
+    alarms: tuple[tuple[str, m.AlarmState], ...], found: dict[str, str], at: m.Moment
+) -> tuple[tuple[tuple[str, m.AlarmState], ...], list[m.AlarmRecord]]:
+    """The alarms after this moment, and a record for each one that was raised or ended."""
+    if not alarms and not found:
+        return alarms, []
+    before = dict(alarms)
+    after: list[tuple[str, m.AlarmState]] = []
+    records: list[m.AlarmRecord] = []
+    for name in sorted(before.keys() | found.keys()):
+        holds = name in found
+        alarm = before.get(name, m.AlarmState(at.monotonic_ms, holds, False))
+        if alarm.holds != holds:
+            alarm = m.AlarmState(at.monotonic_ms, holds, alarm.raised)
+        if alarm.raised != holds and at.monotonic_ms - alarm.since_ms >= hold_ms(name):
+            records.append(m.AlarmRecord(at, name, holds, found.get(name, "This is over.")))
+            alarm = m.AlarmState(alarm.since_ms, holds, holds)
+        if alarm.raised or holds:
+            after.append((name, alarm))
+    return tuple(after), records
+
+
+def status_pattern(state: m.State) -> str:
+    """What the status lamp shows: fast for a trip or failing records, slow for an alarm, else steady."""
+    if state.trips or state.records_failed:
+        return m.STATUS_FAST
+    return m.STATUS_SLOW if any(alarm.raised for _, alarm in state.alarms) else m.STATUS_STEADY
+
+
+def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
+    """(why there is no water now or "", whether the plan wants any): what a teacher may ask at any moment."""
+    wanted = watering.wanted_dose(state, settings)
+    if state.phase in (m.PREPARING, m.DRAINING, m.OPENING):
+        return "steps_not_signed", False
+    if state.phase in (m.SOAKING, m.ENDED):
+        return state.phase, False
+    if wanted is None:
+        untrusted = (
+            state.phase == m.GROWING
+            and settings.plan.watering.moisture is not None
+            and state.moisture_untrusted_since_run_ms is not None
+        )
+        return ("moisture_untrusted", True) if untrusted else (watering.board_reason(state), False)
+    return watering.may_dose(state, settings, wanted), True

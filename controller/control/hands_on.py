@@ -1,0 +1,202 @@
+"""People's part: phases that wait for hands, steps that fall due, requests and their answers."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from controller.control import model as m
+from controller.control import photoperiod, watering
+from controller.plan import HandsOnStep, Settings
+from firmware_bridge import interlocks
+
+Decision = tuple[m.State, list[m.Action]]
+
+GATES = {m.PREPARING: "before_wetting", m.DRAINING: "after_soak", m.OPENING: "after_drain"}
+DUE_PHASES = {
+    "before_wetting": (m.PREPARING,),
+    "after_soak": (m.DRAINING, m.OPENING, m.GROWING),
+    "after_drain": (m.OPENING, m.GROWING),
+}
+
+
+def gates_open(state: m.State, settings: Settings, due: str) -> bool:
+    """Whether every gating step of this kind is signed."""
+    return all(s.name in state.steps_done for s in settings.plan.steps if s.gate and s.due == due)
+
+
+def run_utc_ms(state: m.State) -> int:
+    """UTC by the run clock: hydration's UTC plus elapsed time."""
+    return state.now.utc_ms if state.hydrated_utc_ms is None else state.hydrated_utc_ms + state.run_ms
+
+
+def day_moment_utc_ms(hydrated_utc_ms: int, step: HandsOnStep) -> int:
+    """When an ``on_day`` step falls due: that many UTC days after the day of hydration, at its time of day."""
+    day = photoperiod.moment_of(hydrated_utc_ms).date() + timedelta(days=step.day or 0)
+    at_utc = step.at_utc
+    clock = datetime(day.year, day.month, day.day, tzinfo=UTC)
+    if at_utc is not None:
+        clock = clock.replace(hour=at_utc.hour, minute=at_utc.minute, second=at_utc.second)
+    return photoperiod.utc_ms(clock)
+
+
+# -- phases ----
+
+
+def phase_after(state: m.State, settings: Settings) -> Decision:
+    """Move to the next phase when this one is over; at most one move a tick, each with its record."""
+    phase = state.phase
+    spent_ms = state.run_ms - state.phase_since_run_ms
+    wetting = settings.plan.first_wetting
+    if phase == m.PREPARING:
+        if gates_open(state, settings, "before_wetting") and not watering.board_reason(state):
+            return _hydrate(state, settings)
+    elif phase == m.WETTING:
+        if settings.steps_for(watering.wetting_left_ml(state, settings)) < 1:
+            return _enter(state, m.SOAKING, settings)
+    elif phase == m.SOAKING:
+        if spent_ms >= wetting.soak_s * 1000:
+            return _enter(state, m.DRAINING if wetting.drain else m.OPENING, settings)
+    elif phase == m.DRAINING:
+        if gates_open(state, settings, "after_soak"):
+            return _enter(state, m.OPENING, settings)
+    elif phase == m.OPENING and gates_open(state, settings, "after_drain"):
+        return _enter(state, m.GROWING, settings)
+    if phase != m.ENDED and state.run_ms >= settings.plan.length_days * watering.MS_PER_DAY:
+        return _enter(state, m.ENDED, settings)
+    return state, []
+
+
+def _hydrate(state: m.State, settings: Settings) -> Decision:
+    at = state.now
+    state = replace(
+        state,
+        hydrated_utc_ms=at.utc_ms,
+        hydrated_utc_trusted=at.utc_trusted,
+        run_ms=0,
+        light_anchor_utc_ms=photoperiod.light_anchor_utc_ms(
+            settings.plan.photoperiod, at.utc_ms, settings.chamber.site.time_zone
+        ),
+    )
+    return _enter(state, m.WETTING, settings)
+
+
+def _enter(state: m.State, phase: str, settings: Settings) -> Decision:
+    state = replace(state, phase=phase, phase_since_run_ms=state.run_ms)
+    if phase == m.GROWING:
+        state = replace(
+            state,
+            last_slot=watering.current_slot(state, settings),
+            moisture_untrusted_since_run_ms=None
+            if watering.water_content_fraction(state, settings) is not None
+            else state.run_ms,
+        )
+    record = m.PhaseRecord(state.now, phase, state.run_ms)
+    state, due = fall_due(state, settings)
+    return state, [m.Append(record), *due]
+
+
+def fall_due(state: m.State, settings: Settings) -> Decision:
+    """Mark the steps whose moment has come."""
+    actions: list[m.Action] = []
+    for step in settings.plan.steps:
+        if step.name in state.steps_due:
+            continue
+        if step.due == "on_day":
+            hydrated = state.hydrated_utc_ms
+            due = hydrated is not None and run_utc_ms(state) >= day_moment_utc_ms(hydrated, step)
+        else:
+            due = state.phase in DUE_PHASES[step.due]
+        if due:
+            state = replace(state, steps_due=(*state.steps_due, step.name))
+            actions.append(m.Append(m.StepRecord(state.now, step.name, done=False, signed_by="")))
+    return state, actions
+
+
+# -- requests ----
+
+
+def requested(state: m.State, request: m.Request, settings: Settings) -> Decision:
+    """Grant or refuse what a person asks, always with an answer in plain words."""
+    if not request.asked_by.strip():
+        return state, [_answer(state, request, False, "Initials are needed.")]
+    if request.request == m.SIGN_STEP:
+        return _sign(state, request, settings)
+    if request.request == m.CLEAR_TRIP:
+        return _clear(state, request)
+    if request.request == m.OBSERVE:
+        return _observe(state, request, settings)
+    if request.request == m.END_RUN:
+        state, ended = _enter(state, m.ENDED, settings)
+        stop: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
+        return state, [*stop, *ended, _answer(state, request, True, "The run has ended.")]
+    return state, [_answer(state, request, False, f"{request.request} is not something that can be asked.")]
+
+
+def _answer(state: m.State, request: m.Request, granted: bool, words: str) -> m.Append:
+    return m.Append(m.RequestAnswered(state.now, request.request_id, granted, words))
+
+
+def _sign(state: m.State, request: m.Request, settings: Settings) -> Decision:
+    step = next((s for s in settings.plan.steps if s.name == request.subject), None)
+    if step is None:
+        names = ", ".join(s.name for s in settings.plan.steps)
+        return state, [_answer(state, request, False, f"{request.subject} is not a step of this plan ({names}).")]
+    if step.name not in state.steps_due:
+        return state, [_answer(state, request, False, f"{step.title}: not due yet.")]
+    if step.name in state.steps_done:
+        return state, [_answer(state, request, False, f"{step.title}: already signed.")]
+    if step.asks_drained_mass and request.drained_g is None:
+        return state, [_answer(state, request, False, f"{step.title}: give the drained mass in grams.")]
+    given_ml = state.first_wetting_given_ml + state.watering_given_ml
+    if request.drained_g is not None and not 0.0 <= request.drained_g <= given_ml + 50.0:
+        words = f"{step.title}: {request.drained_g:g} g cannot have drained from {given_ml:g} ml given."
+        return state, [_answer(state, request, False, words)]
+    state = replace(state, steps_done=(*state.steps_done, step.name))
+    record = m.StepRecord(state.now, step.name, True, request.asked_by, request.drained_g, request.note)
+    return state, [m.Append(record), _answer(state, request, True, f"{step.title}: signed.")]
+
+
+def _clear(state: m.State, request: m.Request) -> Decision:
+    reason = request.subject
+    on_board = (reason, m.ON_BOARD) in state.trips
+    on_host = (reason, m.ON_HOST) in state.trips
+    if not on_board and not on_host:
+        return state, [_answer(state, request, False, f"There is no trip {reason!r} to clear.")]
+    reading = state.reading
+    if on_host:
+        wet = reading is not None and (
+            (reason == interlocks.LEAK_WET and reading.local_leak_wet)
+            or (reason == interlocks.OVERFILL_FLOAT_UP and reading.local_float_up)
+        )
+        if wet:
+            return state, [_answer(state, request, False, "The controller's own probe is still wet.")]
+        if reason == m.AIR_TOO_HOT and state.hot_samples:
+            return state, [_answer(state, request, False, "The air is still too hot.")]
+        state = replace(state, trips=tuple(t for t in state.trips if t != (reason, m.ON_HOST)))
+        if reason == m.DOSE_WITHOUT_EFFECT:
+            state = replace(state, effects_missed=0)
+        if not on_board:
+            return state, [
+                m.Append(m.TripCleared(state.now, reason, request.asked_by)),
+                _answer(state, request, True, "Cleared."),
+            ]
+    if not state.link_up:
+        return state, [_answer(state, request, False, "The board does not answer; it must be asked first.")]
+    state = replace(state, pending_clear=m.PendingClear(reason, request.asked_by, request.request_id))
+    return state, [m.SendToBoard("clear", (reason,))]
+
+
+def _observe(state: m.State, request: m.Request, settings: Settings) -> Decision:
+    if request.position not in [p.number for p in settings.plan.positions]:
+        return state, [_answer(state, request, False, f"There is no position {request.position} in this plan.")]
+    assert request.position is not None
+    record = m.ObservationRecord(
+        state.now,
+        request.position,
+        request.asked_by,
+        request.emerged,
+        request.height_mm,
+        request.leaves,
+        request.growth_stage_bbch,
+        request.note,
+    )
+    return state, [m.Append(record), _answer(state, request, True, "Written.")]

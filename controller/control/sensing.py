@@ -1,0 +1,63 @@
+"""Whether a reading may be believed: range, jump, stuck, stale. The raw value is never altered."""
+
+from typing import NamedTuple
+
+from controller.control.model import GOOD, MISSING, SUSPECT, Channel
+
+RECENT_VALUES = 5
+JUMP_BELIEVED_AFTER_SAMPLES = 5
+
+
+class Bounds(NamedTuple):
+    """What a channel can give at all, how far it can move between samples, and how long it can stand still.
+
+    Choices of this project (common practice, no source): the ranges are what such a chamber can physically hold,
+    and a live converter shows noise, so a value without any change for a quarter of an hour is not alive.
+    """
+
+    low: float
+    high: float
+    jump_max: float
+    stuck_after_ms: int
+
+
+AIR_TEMPERATURE_C = Bounds(low=-20.0, high=70.0, jump_max=4.0, stuck_after_ms=900_000)
+RELATIVE_HUMIDITY_PCT = Bounds(low=0.0, high=100.0, jump_max=25.0, stuck_after_ms=900_000)
+MOISTURE_COUNTS = Bounds(low=50.0, high=4_000.0, jump_max=700.0, stuck_after_ms=1_800_000)
+
+
+def judge(channel: Channel, value: float | None, at_monotonic_ms: int, bounds: Bounds) -> Channel:
+    """The channel's memory after ``value`` (None: nothing could be read) at ``at_monotonic_ms``."""
+    if value is None or value != value:
+        return Channel(
+            value=None,
+            quality=MISSING,
+            cause="no reading",
+            same_since_ms=at_monotonic_ms,
+            level=channel.level,
+            recent=(),
+        )
+    same_since_ms = channel.same_since_ms if value == channel.value else at_monotonic_ms
+    level = channel.level
+    jumped = 0
+    if value < bounds.low or value > bounds.high:
+        cause = "outside what the sensor can see"
+    elif level is not None and abs(value - level) > bounds.jump_max:
+        jumped = channel.jumped_samples + 1
+        cause = "jumped"
+        if jumped >= JUMP_BELIEVED_AFTER_SAMPLES:  # it stays there: a new level, not a glitch
+            cause, jumped = "", 0
+    elif at_monotonic_ms - same_since_ms >= bounds.stuck_after_ms:
+        cause = "has not moved at all"
+    else:
+        cause = ""
+    if cause:
+        return Channel(value, SUSPECT, cause, same_since_ms, level, jumped, ())
+    return Channel(value, GOOD, "", same_since_ms, value, 0, (*channel.recent[1 - RECENT_VALUES :], value))
+
+
+def settled(channel: Channel) -> float | None:
+    """Median of the last good values, or None until there are enough of them to trust the channel."""
+    if len(channel.recent) < RECENT_VALUES:
+        return None
+    return sorted(channel.recent)[RECENT_VALUES // 2]

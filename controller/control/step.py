@@ -1,0 +1,321 @@
+"""The one function that decides: ``step(state, event, settings) -> (state, actions)``.
+
+The runner carries the actions out in order and stops at the first Append that fails; then it drops the new state,
+keeps the old one, and tells ``step`` with AppendFailed. So nothing is ever acted on, or remembered, unrecorded.
+"""
+
+from dataclasses import replace
+
+from controller.control import alarms, board_talk, hands_on, photoperiod, sensing, watering
+from controller.control import model as m
+from controller.plan import Settings
+
+Decision = tuple[m.State, list[m.Action]]
+
+HOT_SAMPLES = 3  # believed heat in this many samples running turns the lamp off
+HELLO_EVERY_MS = 3_000
+LEASE_MS = 3_000
+RECORDS_RETRY_MS = 60_000
+CLOCK_TOLERANCE_MS = 2_000
+
+
+def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
+    """What the host does about one event. Pure: time and everything else arrive inside the event."""
+    at = event.at
+    run_ms = state.run_ms
+    if state.hydrated_utc_ms is not None and state.phase != m.ENDED and at.boot_id == state.now.boot_id:
+        run_ms += max(0, at.monotonic_ms - state.now.monotonic_ms)
+    state = replace(state, now=at, run_ms=run_ms)
+    if isinstance(event, m.AppendFailed):
+        return _append_failed(state)
+    if state.records_failed:
+        return _unrecorded(state, event, settings)
+    if isinstance(event, m.Sampled):
+        return _sampled(state, event.reading, settings)
+    if isinstance(event, m.Ticked):
+        return _ticked(state, settings)
+    if isinstance(event, m.BoardReported):
+        return board_talk.reported(state, event.message, settings)
+    if isinstance(event, m.JobFired):
+        return _job_fired(state, event.job, settings)
+    if isinstance(event, m.LinkFound):
+        return board_talk.link_found(state)
+    if isinstance(event, m.LinkLost):
+        return board_talk.link_lost(state, event.detail)
+    if isinstance(event, m.ClockStepped):
+        return _clock_stepped(state, event.difference_ms, settings)
+    if isinstance(event, m.RequestMade):
+        return hands_on.requested(state, event.request, settings)
+    if isinstance(event, m.ButtonPressed):
+        return state, [m.Append(m.EventRecord(at, "button_pressed", "The acknowledge button was pressed."))]
+    return _started(state, event.software_version, settings)
+
+
+# -- samples ----
+
+
+def _sensed(state: m.State, reading: m.Reading) -> m.State:
+    at_ms = state.now.monotonic_ms
+    air = sensing.judge(state.air, reading.air_temperature_c, at_ms, sensing.AIR_TEMPERATURE_C)
+    return replace(
+        state,
+        reading=reading,
+        air=air,
+        humidity=sensing.judge(state.humidity, reading.relative_humidity_pct, at_ms, sensing.RELATIVE_HUMIDITY_PCT),
+        moisture=sensing.judge(state.moisture, reading.moisture_counts, at_ms, sensing.MOISTURE_COUNTS),
+    )
+
+
+def _sampled(state: m.State, reading: m.Reading, settings: Settings) -> Decision:
+    state = _sensed(state, reading)
+    state, trips = _host_trips(state, reading, settings)
+    state, lamp = _lamp(state, settings)
+    state = watering.with_thirst(state, settings)
+    record = m.ReadingRecord(
+        state.now,
+        reading.air_temperature_c,
+        reading.relative_humidity_pct,
+        reading.moisture_counts,
+        reading.leak_counts,
+        reading.float_counts,
+        reading.reservoir_counts,
+        max(0.0, state.lamp_duty_fraction),
+        state.air.quality,
+        state.humidity.quality,
+        state.moisture.quality,
+        None if state.hydrated_utc_ms is None else state.run_ms,
+    )
+    state, told = _told(state, settings)
+    return state, [*lamp, *trips, m.Append(record), *told]
+
+
+def _host_trips(state: m.State, reading: m.Reading, settings: Settings) -> Decision:
+    """Trips from the second pair of probes and from heat; water stops first, then it is written down."""
+    actions: list[m.Action] = []
+    if reading.local_leak_wet:
+        state, tripped = trip(state, "leak_wet")
+        actions += tripped
+    if reading.local_float_up:
+        state, tripped = trip(state, "overfill_float_up")
+        actions += tripped
+    hot = (
+        state.air.quality == m.GOOD
+        and state.air.value is not None
+        and state.air.value > settings.plan.climate.lamp_off_above_c
+    )
+    hot_samples = state.hot_samples + 1 if hot else 0
+    if hot_samples != state.hot_samples:
+        state = replace(state, hot_samples=hot_samples)
+    if hot_samples >= HOT_SAMPLES:
+        state, tripped = trip(state, m.AIR_TOO_HOT)
+        actions += tripped
+    return state, actions
+
+
+def trip(state: m.State, reason: str) -> Decision:
+    """Latch a trip of the host, once; the pump is told to stop before anything else."""
+    if (reason, m.ON_HOST) in state.trips:
+        return state, []
+    state = replace(state, trips=(*state.trips, (reason, m.ON_HOST)))
+    stop: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
+    return state, [*stop, m.Append(m.TripRecord(state.now, reason, m.ON_HOST, 0))]
+
+
+def _lamp(state: m.State, settings: Settings) -> Decision:
+    """Set the lamp to the level of this moment; the lamp goes first, its record after."""
+    duty = 0.0
+    too_hot = (m.AIR_TOO_HOT, m.ON_HOST) in state.trips
+    if state.hydrated_utc_ms is not None and state.phase != m.ENDED and not too_hot:
+        at_utc_ms = state.now.utc_ms if state.now.utc_trusted else state.hydrated_utc_ms + state.run_ms
+        duty = photoperiod.duty_fraction(
+            settings.plan.photoperiod, settings.lamp_duty_fraction, at_utc_ms, state.light_anchor_utc_ms
+        )
+    if duty == state.lamp_duty_fraction:
+        return state, []
+    state = replace(state, lamp_duty_fraction=duty)
+    return state, [m.SetLamp(duty), m.Append(m.LampRecord(state.now, duty))]
+
+
+def _told(state: m.State, settings: Settings) -> Decision:
+    """Raise and end alarms, and set the status lamp."""
+    standing, records = alarms.judge(state.alarms, alarms.conditions(state, settings), state.now)
+    if standing is not state.alarms:
+        state = replace(state, alarms=standing)
+    actions: list[m.Action] = [m.Append(record) for record in records]
+    pattern = alarms.status_pattern(state)
+    if pattern != state.status_pattern:
+        state = replace(state, status_pattern=pattern)
+        actions.insert(0, m.SetStatusLamp(pattern))
+    return state, actions
+
+
+# -- ticks: phases and water ----
+
+
+def _ticked(state: m.State, settings: Settings) -> Decision:
+    state, spoken = _keep_talking(state)
+    if state.open_dose is not None:
+        return state, spoken
+    state, phased = hands_on.phase_after(state, settings)
+    if phased:
+        return state, [*phased, *spoken]
+    before = state.effects_missed
+    state = watering.judge_effect(state, settings)
+    if before < state.effects_missed == watering.EFFECTS_MISSED_MAX:
+        state, tripped = trip(state, m.DOSE_WITHOUT_EFFECT)
+        return state, [*tripped, *spoken]
+    state, dosed = _water(state, settings)
+    return state, [*dosed, *spoken]
+
+
+def _keep_talking(state: m.State) -> Decision:
+    """Renew the lease of the dose under way, and greet a board that has not answered yet."""
+    actions: list[m.Action] = []
+    if not state.link_up:
+        return state, actions
+    dose = state.open_dose
+    if dose is not None and dose.judged and not dose.inherited:
+        actions.append(m.SendToBoard("renew", (dose.dose_id, LEASE_MS)))
+    waiting = not state.greeted or state.reconciling or (dose is not None and not dose.judged)
+    silent_ms = state.now.monotonic_ms - max(state.hello_sent_ms, dose.sent_ms if dose else 0)
+    if waiting and silent_ms >= HELLO_EVERY_MS:
+        state, hello = board_talk.greet(state)
+        actions += hello
+    return state, actions
+
+
+def _water(state: m.State, settings: Settings) -> Decision:
+    """Answer whether there is water now; if so, write the intent first and then ask the board."""
+    state, missed = _missed_slot(state, settings)
+    reason, wanted_at_all = alarms.held_back(state, settings)
+    actions: list[m.Action] = [*missed]
+    if reason != state.watering_answer:
+        state = replace(state, watering_answer=reason)
+        actions.append(m.Append(m.WateringAnswer(state.now, reason, wanted_at_all)))
+    wanted = watering.wanted_dose(state, settings)
+    if reason or wanted is None:
+        return state, actions
+    steps = settings.steps_for(wanted.volume_ml)
+    pump = settings.chamber.pump
+    rate = watering.pump_rate_steps_per_s(settings, wanted.purpose)
+    dose_id = state.last_dose_id + 1
+    intent = m.DoseIntended(
+        at=state.now,
+        dose_id=dose_id,
+        purpose=wanted.purpose,
+        volume_ml=steps * pump.ml_per_step,
+        dose_steps=steps,
+        steps_per_s=rate,
+        ml_per_step=pump.ml_per_step,
+        ml_per_step_standard_uncertainty=pump.ml_per_step_standard_uncertainty,
+        run_ms=state.run_ms,
+        slot=wanted.slot,
+    )
+    dose = m.OpenDose(
+        dose_id=dose_id,
+        dose_steps=steps,
+        purpose=wanted.purpose,
+        sent_ms=state.now.monotonic_ms,
+        moisture_before_fraction=watering.water_content_fraction(state, settings),
+    )
+    state = replace(
+        state,
+        open_dose=dose,
+        last_dose_id=dose_id,
+        last_slot=state.last_slot if wanted.slot is None else wanted.slot,
+    )
+    return state, [*actions, m.Append(intent), m.SendToBoard("dose", (dose_id, steps, rate))]
+
+
+def _missed_slot(state: m.State, settings: Settings) -> Decision:
+    """Leave out a fixed watering time that was missed by more than its grace, and say so."""
+    if settings.plan.watering.fixed is None or state.phase != m.GROWING:
+        return state, []
+    slot = watering.current_slot(state, settings)
+    if slot <= state.last_slot or watering.slot_age_ms(state, settings) <= watering.SLOT_GRACE_MS:
+        return state, []
+    return replace(state, last_slot=slot), [m.Append(m.WateringAnswer(state.now, "slot_missed", True))]
+
+
+# -- everything else ----
+
+
+def _job_fired(state: m.State, job: str, settings: Settings) -> Decision:
+    if job == "steps":
+        return hands_on.fall_due(state, settings)
+    if job in ("lamp_on", "lamp_off"):
+        return _lamp(state, settings)
+    return state, []
+
+
+def _started(state: m.State, software_version: str, settings: Settings) -> Decision:
+    boot = m.BootRecord(state.now, software_version)
+    state, due = hands_on.fall_due(replace(state, lamp_duty_fraction=-1.0, status_pattern=""), settings)
+    state, lamp = _lamp(state, settings)
+    return state, [m.Append(boot), *lamp, *due]
+
+
+def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> Decision:
+    """The run clock believes trusted UTC; untrusted UTC moves nothing but is written down."""
+    at = state.now
+    if state.hydrated_utc_ms is not None and at.utc_trusted:
+        by_utc_ms = at.utc_ms - state.hydrated_utc_ms
+        if not state.hydrated_utc_trusted:
+            anchor_ms = at.utc_ms - state.run_ms
+            state = replace(
+                state,
+                hydrated_utc_ms=anchor_ms,
+                hydrated_utc_trusted=True,
+                light_anchor_utc_ms=photoperiod.light_anchor_utc_ms(
+                    settings.plan.photoperiod, anchor_ms, settings.chamber.site.time_zone
+                ),
+            )
+        elif abs(by_utc_ms - state.run_ms) > CLOCK_TOLERANCE_MS:
+            state = replace(state, run_ms=max(0, by_utc_ms))
+    record = m.ClockRecord(at, difference_ms, at.utc_trusted, state.run_ms)
+    return state, [m.Append(record)]
+
+
+# -- when the records cannot be written ----
+
+
+def _append_failed(state: m.State) -> Decision:
+    """Nothing is given that cannot be written down: stop the pump, show it, try again later."""
+    actions: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
+    if state.status_pattern != m.STATUS_FAST:
+        actions.append(m.SetStatusLamp(m.STATUS_FAST))
+    state = replace(
+        state,
+        records_failed=True,
+        records_retry_ms=state.now.monotonic_ms + RECORDS_RETRY_MS,
+        status_pattern=m.STATUS_FAST,
+        watering_answer="records_failed",
+    )
+    return state, actions
+
+
+def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
+    """Without records: the lamp keeps its hours, the board keeps its own law, water waits."""
+    if isinstance(event, m.Sampled):
+        state = _sensed(state, event.reading)
+        state, lamp = _lamp(state, settings)
+        return state, [action for action in lamp if isinstance(action, m.SetLamp)]
+    if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
+        words = "Records can be written again; between the last row and this one nothing was kept."
+        failed = m.AlarmRecord(
+            state.now, "records_failed", True, "Records could not be written; no water meanwhile."
+        )
+        over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
+        state = replace(state, records_failed=False, reconciling=True, lamp_duty_fraction=-1.0)
+        state, hello = board_talk.greet(state)
+        return state, [
+            m.Append(m.EventRecord(state.now, "records_resumed", words)),
+            m.Append(failed),
+            m.Append(over),
+            *hello,
+        ]
+    if isinstance(event, m.LinkLost):
+        return replace(state, link_up=False, greeted=False, reconciling=True), []
+    if isinstance(event, m.LinkFound):
+        return replace(state, link_up=True), []
+    return state, []

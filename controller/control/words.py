@@ -1,0 +1,69 @@
+"""Plain words for reasons, for people who were not there. One place, so that every page says the same."""
+
+TRIP_WORDS = {
+    "leak_wet": "The leak probe is wet: water is where it must not be.",
+    "leak_wire_open": "The leak probe's wire is cut or unplugged; that counts as wet.",
+    "overfill_float_up": "The overfill float is up: the bed stands in water.",
+    "float_wire_open": "The overfill float's wire is cut or unplugged; that counts as overfull.",
+    "reservoir_empty": "The reservoir is empty, or its float is unplugged.",
+    "run_too_long": "The pump ran longer than its dose can take.",
+    "moved_while_stopped": "The pump moved although it was told to stand still.",
+    "lease_lost": "The controller fell silent while the pump was turning.",
+    "state_lost": "The board has lost its memory of the last dose.",
+    "over_dose": "The pump turned further than the dose allowed.",
+    "dose_without_effect": "Two doses did not make the medium wetter: look at the tube, its outlet and the pump.",
+    "air_too_hot": "The air is too hot; the lamp is off.",
+    "board_over_dose": "The board reports more steps than the dose allowed.",
+}
+
+WATERING_WORDS = {
+    "": "Water is allowed.",
+    "records_failed": "No water: the records cannot be written.",
+    "link_down": "No water: the board does not answer.",
+    "limits_differ": "No water: board and controller were built with different limits; flash the board again.",
+    "not_greeted": "No water: waiting for the board's greeting.",
+    "unreconciled": "No water: waiting for the board's account of the last dose.",
+    "dose_open": "A dose is under way.",
+    "clearing": "No water: a trip is being cleared.",
+    "steps_not_signed": "No water yet: a hands-on step is waiting for a signature.",
+    "soaking": "No water now: the first wetting is soaking in.",
+    "ended": "No water: the run has ended.",
+    "pausing": "A short pause between the aliquots of the first wetting.",
+    "resting": "No water now: the last dose is less than its rest ago.",
+    "moisture_untrusted": "No water: the moisture reading is not trusted.",
+    "daily_cap": "No water: the plan's amount for 24 hours is used up.",
+    "total_cap": "No water: the plan's amount for the whole run is used up.",
+    "chamber_daily_limit": "No water: the chamber's limit for 24 hours is used up.",
+    "effect_unseen": "No water now: waiting to see the last dose reach the probe.",
+    "slot_missed": "A watering time was missed by more than its grace and is left out.",
+}
+
+PHASE_WORDS = {
+    "preparing": "Getting ready: hands-on steps come before the first water.",
+    "wetting": "First wetting: measured portions, pushed slowly.",
+    "soaking": "The first wetting soaks in.",
+    "draining": "Waiting for the excess water to be drained and weighed.",
+    "opening": "Waiting for the sowing positions to be opened.",
+    "growing": "Growing.",
+    "ended": "The run has ended.",
+}
+
+END_WORDS = {
+    "complete": "given in full",
+    "stopped": "stopped early",
+    "not_started": "never started",
+    "board_restarted": "the board restarted during it, so the count was lost",
+    "in_doubt": "the count was lost; the whole dose is counted against the budget",
+    **{reason: "ended by a trip: " + words for reason, words in TRIP_WORDS.items()},
+}
+
+
+def trip_words(reason: str) -> str:
+    return TRIP_WORDS.get(reason, f"Tripped: {reason}.")
+
+
+def watering_words(reason: str) -> str:
+    """Words for an answer of ``watering.may_dose``; a trip's name follows ``tripped:``."""
+    if reason.startswith("tripped:"):
+        return "No water: " + trip_words(reason.removeprefix("tripped:"))
+    return WATERING_WORDS.get(reason, reason)

@@ -1,0 +1,279 @@
+"""The journal of a run: one append-only SQLite file, one table for each class of record.
+
+Columns are the fields of the records in control/model.py under their own names; ``at`` becomes the four columns of
+a moment. Readings are gathered and written in batches; every other record is on the disk (WAL, synchronous=FULL)
+before ``append`` returns. Apart from readings and requests, which number themselves, all tables share one count of
+rows, so that the order of events can be told. Nothing is ever updated or deleted; triggers in the file refuse both.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import fields
+from pathlib import Path
+from typing import TypeVar, get_args, get_type_hints
+
+from controller.control import model as m
+from controller.errors import JournalError
+from controller.plan import Settings
+
+FORMAT = 1
+READINGS_PER_BATCH = 6
+
+R = TypeVar("R", bound=object)
+
+TABLES: dict[type, str] = {
+    m.BootRecord: "boots",
+    m.ReadingRecord: "readings",
+    m.DoseIntended: "dose_intents",
+    m.DoseClosed: "dose_outcomes",
+    m.WateringAnswer: "watering_answers",
+    m.TripRecord: "trips",
+    m.TripCleared: "trip_clears",
+    m.AlarmRecord: "alarms",
+    m.LampRecord: "lamp",
+    m.StepRecord: "steps",
+    m.ObservationRecord: "observations",
+    m.PhaseRecord: "phases",
+    m.ClockRecord: "clock",
+    m.EventRecord: "events",
+    m.Request: "requests",
+    m.RequestAnswered: "request_answers",
+}
+_MOMENT = ("at_utc_ms INTEGER NOT NULL, monotonic_ms INTEGER NOT NULL, boot_id INTEGER NOT NULL, "
+           "utc_trusted INTEGER NOT NULL")  # fmt: skip
+_AFFINITY = {int: "INTEGER", float: "REAL", str: "TEXT", bool: "INTEGER"}
+
+
+def _columns(record_class: type) -> list[tuple[str, type, bool]]:
+    """(name, plain type, may be absent) of the fields after ``at``."""
+    hints = get_type_hints(record_class)
+    found = []
+    for each in fields(record_class):
+        if each.name == "at":
+            continue
+        options = get_args(hints[each.name]) or (hints[each.name],)
+        plain = next(option for option in options if option is not type(None))
+        found.append((each.name, plain, type(None) in options))
+    return found
+
+
+COLUMNS = {record_class: _columns(record_class) for record_class in TABLES}
+
+
+def _create_sql() -> str:
+    parts = [
+        "CREATE TABLE run (run_id TEXT NOT NULL, format INTEGER NOT NULL, plan_sha256 TEXT NOT NULL, "
+        "plan_text TEXT NOT NULL, chamber_text TEXT NOT NULL, software_version TEXT NOT NULL, "
+        "simulated INTEGER NOT NULL) STRICT;"
+    ]
+    for record_class, table in TABLES.items():
+        columns = ", ".join(
+            f"{name} {_AFFINITY[plain]}{'' if optional else ' NOT NULL'}"
+            for name, plain, optional in COLUMNS[record_class]
+        )
+        parts.append(f"CREATE TABLE {table} (row_id INTEGER PRIMARY KEY, {_MOMENT}, {columns}) STRICT;")
+    for table in ["run", *TABLES.values()]:
+        for verb in ("UPDATE", "DELETE"):
+            parts.append(
+                f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
+                "BEGIN SELECT RAISE(ABORT, 'records are only ever added'); END;"
+            )
+    return "".join(parts)
+
+
+_SELF_NUMBERED = (m.ReadingRecord, m.Request)
+
+
+def _insert_sql(record_class: type) -> str:
+    names = [
+        "row_id",
+        "at_utc_ms",
+        "monotonic_ms",
+        "boot_id",
+        "utc_trusted",
+        *(c[0] for c in COLUMNS[record_class]),
+    ]
+    return f"INSERT INTO {TABLES[record_class]} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
+
+
+_INSERTS = {record_class: _insert_sql(record_class) for record_class in TABLES}
+_FIELD_NAMES = {record_class: [c[0] for c in COLUMNS[record_class]] for record_class in TABLES}
+
+
+class Journal:
+    """One run's records. ``path`` is the SQLite file; a run has one writer at a time."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+        self._pending: list[tuple[object, ...]] = []
+        self._next_row_id = 1 + max(
+            connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0]
+            for record_class, table in TABLES.items()
+            if record_class not in _SELF_NUMBERED
+        )
+
+    @classmethod
+    def create(
+        cls, path: Path, run_id: str, settings: Settings, software_version: str, simulated: bool
+    ) -> "Journal":
+        """A new journal; JournalError when the file exists or cannot be made."""
+        if path.exists():
+            raise JournalError(f"{path} already holds a run; choose another folder or go on with that run.")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            connection = _connect(path)
+            connection.executescript("BEGIN;" + _create_sql())
+            connection.execute(
+                "INSERT INTO run VALUES (?,?,?,?,?,?,?)",
+                (
+                    run_id,
+                    FORMAT,
+                    settings.plan_sha256,
+                    settings.plan_text,
+                    settings.chamber_text,
+                    software_version,
+                    int(simulated),
+                ),
+            )
+            connection.execute("COMMIT")
+        except (OSError, sqlite3.Error) as error:
+            raise JournalError(f"{path}: the journal cannot be made: {error}") from error
+        return cls(path, connection)
+
+    @classmethod
+    def open(cls, path: Path) -> "Journal":
+        """The journal of a run that was begun earlier."""
+        if not path.is_file():
+            raise JournalError(f"{path}: there is no journal here.")
+        try:
+            connection = _connect(path)
+            found = connection.execute("SELECT format FROM run").fetchone()
+        except sqlite3.Error as error:
+            raise JournalError(f"{path}: this is not a journal that can be read: {error}") from error
+        if found is None or found[0] != FORMAT:
+            raise JournalError(f"{path}: the journal has format {found and found[0]}, this program knows {FORMAT}.")
+        return cls(path, connection)
+
+    # -- writing ----
+
+    def append(self, record: m.Record | m.Request) -> None:
+        """Write one record; readings may wait for their batch. Raises sqlite3.Error when it cannot be written."""
+        row = self._row(record)
+        if type(record) is m.ReadingRecord:
+            self._pending.append(row)
+            if len(self._pending) >= READINGS_PER_BATCH:
+                self.flush()
+            return
+        connection = self._connection
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            if self._pending:
+                connection.executemany(_INSERTS[m.ReadingRecord], self._pending)
+            connection.execute(_INSERTS[type(record)], row)
+            connection.execute("COMMIT")
+        except sqlite3.Error:
+            _roll_back(connection)
+            raise
+        self._pending.clear()
+        self._next_row_id += 1
+
+    def _row(self, record: m.Record | m.Request) -> tuple[object, ...]:
+        row_id = None if type(record) in _SELF_NUMBERED else self._next_row_id
+        return (row_id, *record.at, *[getattr(record, name) for name in _FIELD_NAMES[type(record)]])
+
+    def flush(self) -> None:
+        """Write the readings that still wait. On failure they stay, up to a bound, for the next try."""
+        if not self._pending:
+            return
+        connection = self._connection
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+            connection.executemany(_INSERTS[m.ReadingRecord], self._pending)
+            connection.execute("COMMIT")
+        except sqlite3.Error:
+            _roll_back(connection)
+            del self._pending[:-READINGS_PER_BATCH]
+            raise
+        self._pending.clear()
+
+    def close(self) -> None:
+        try:
+            self.flush()
+        finally:
+            self._connection.close()
+
+    # -- reading ----
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """For the readers in this folder."""
+        return self._connection
+
+    def run_row(self) -> dict[str, str | int]:
+        """What the run is: run_id, plan_sha256, plan_text, chamber_text, software_version, simulated."""
+        cursor = self._connection.execute("SELECT * FROM run")
+        names = [column[0] for column in cursor.description]
+        return dict(zip(names, cursor.fetchone(), strict=True))
+
+    def records(self, record_class: type[R], where: str = "", parameters: tuple[object, ...] = ()) -> Iterator[R]:
+        """Records of one class in the order they were written."""
+        for _, record in self.numbered(record_class, where, parameters):
+            yield record
+
+    def numbered(
+        self, record_class: type[R], where: str = "", parameters: tuple[object, ...] = ()
+    ) -> Iterator[tuple[int, R]]:
+        """(row number, record) of one class in the order they were written."""
+        columns = COLUMNS[record_class]
+        names = ", ".join(
+            ["row_id", "at_utc_ms", "monotonic_ms", "boot_id", "utc_trusted", *(c[0] for c in columns)]
+        )
+        sql = f"SELECT {names} FROM {TABLES[record_class]} {where and 'WHERE ' + where} ORDER BY row_id"
+        is_bool = [plain is bool for _, plain, _ in columns]
+        for row in self._connection.execute(sql, parameters):
+            at = m.Moment(row[1], row[2], row[3], bool(row[4]))
+            values = [
+                bool(value) if flag and value is not None else value
+                for value, flag in zip(row[5:], is_bool, strict=True)
+            ]
+            yield row[0], record_class(at, *values)  # type: ignore[call-arg]
+
+    def history(self) -> list[m.Record]:
+        """Everything but readings, in the order it happened: what recovery folds into a state."""
+        found: list[tuple[int, m.Record]] = []
+        for record_class in TABLES:
+            if record_class not in (*_SELF_NUMBERED, m.LampRecord, m.ObservationRecord):
+                found.extend(self.numbered(record_class))
+        return [record for _, record in sorted(found, key=lambda numbered: numbered[0])]
+
+    def last_reading(self) -> m.ReadingRecord | None:
+        """The newest reading on disk."""
+        newest = "row_id = (SELECT max(row_id) FROM readings)"
+        return next(self.records(m.ReadingRecord, newest), None)
+
+    def next_boot_id(self) -> int:
+        """Number for a new life of the program."""
+        found = self._connection.execute("SELECT max(boot_id) FROM boots").fetchone()[0]
+        return 1 + (found or 0)
+
+    def open_requests(self) -> list[m.Request]:
+        """Requests without an answer, oldest first."""
+        unanswered = "request_id NOT IN (SELECT request_id FROM request_answers)"
+        return list(self.records(m.Request, unanswered))
+
+    def next_request_id(self) -> int:
+        found = self._connection.execute("SELECT max(request_id) FROM requests").fetchone()[0]
+        return 1 + (found or 0)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, isolation_level=None, timeout=5.0, check_same_thread=False)
+    connection.execute("PRAGMA journal_mode=WAL")
+    connection.execute("PRAGMA synchronous=FULL")
+    return connection
+
+
+def _roll_back(connection: sqlite3.Connection) -> None:
+    if connection.in_transaction:
+        connection.execute("ROLLBACK")
