@@ -6,6 +6,7 @@ so that the law of the host can name these types without touching a file.
 
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from functools import cached_property
 from typing import Annotated, Literal
 
 from annotated_types import Ge, Gt, Le, MinLen
@@ -298,6 +299,24 @@ class Settings:
     plan_sha256: str
     plan_text: str = ""
     chamber_text: str = ""
+
+    @cached_property
+    def hands_on_steps(self) -> tuple[HandsOnStep, ...]:
+        """The plan's own steps, and one for each day on which every position is looked at."""
+        looks = self.plan.observation
+        return (
+            *self.plan.steps,
+            *(
+                HandsOnStep(
+                    name=f"observe-day-{day}",
+                    title=f"Look at every position (day {day})",
+                    due="on_day",
+                    day=day,
+                    at_utc=looks.at_utc,
+                )
+                for day in looks.days
+            ),
+        )
 
     @property
     def lamp_duty_fraction(self) -> float:

@@ -97,7 +97,7 @@ def _enter(state: m.State, phase: str, settings: Settings) -> Decision:
 def fall_due(state: m.State, settings: Settings) -> Decision:
     """Mark the steps whose moment has come."""
     actions: list[m.Action] = []
-    for step in settings.plan.steps:
+    for step in settings.hands_on_steps:
         if step.name in state.steps_due:
             continue
         if step.due == "on_day":
@@ -136,9 +136,9 @@ def _answer(state: m.State, request: m.Request, granted: bool, words: str) -> m.
 
 
 def _sign(state: m.State, request: m.Request, settings: Settings) -> Decision:
-    step = next((s for s in settings.plan.steps if s.name == request.subject), None)
+    step = next((s for s in settings.hands_on_steps if s.name == request.subject), None)
     if step is None:
-        names = ", ".join(s.name for s in settings.plan.steps)
+        names = ", ".join(s.name for s in settings.hands_on_steps)
         return state, [_answer(state, request, False, f"{request.subject} is not a step of this plan ({names}).")]
     if step.name not in state.steps_due:
         return state, [_answer(state, request, False, f"{step.title}: not due yet.")]

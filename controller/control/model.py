@@ -296,7 +296,6 @@ class PhaseRecord:
 class ClockRecord:
     at: Moment
     difference_ms: int
-    utc_trusted: bool
     run_ms: int
 
 

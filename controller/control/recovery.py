@@ -82,7 +82,7 @@ def _fold(state: m.State, record: m.Record, settings: Settings) -> m.State:
             return replace(state, last_slot=max(state.last_slot, watering.current_slot(state, settings)))
         return state
     if isinstance(record, m.ClockRecord):
-        if record.utc_trusted and state.hydrated_utc_ms is not None and not state.hydrated_utc_trusted:
+        if record.at.utc_trusted and state.hydrated_utc_ms is not None and not state.hydrated_utc_trusted:
             anchor_ms = record.at.utc_ms - record.run_ms
             return replace(state, hydrated_utc_ms=anchor_ms, hydrated_utc_trusted=True, run_ms=record.run_ms)
         return replace(state, run_ms=max(state.run_ms, record.run_ms))

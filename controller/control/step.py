@@ -272,7 +272,7 @@ def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> De
             )
         elif abs(by_utc_ms - state.run_ms) > CLOCK_TOLERANCE_MS:
             state = replace(state, run_ms=max(0, by_utc_ms))
-    record = m.ClockRecord(at, difference_ms, at.utc_trusted, state.run_ms)
+    record = m.ClockRecord(at, difference_ms, state.run_ms)
     return state, [m.Append(record)]
 
 

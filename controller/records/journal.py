@@ -18,6 +18,7 @@ from controller.plan import Settings
 
 FORMAT = 1
 READINGS_PER_BATCH = 6
+READINGS_KEPT_ON_FAILURE = 60
 
 R = TypeVar("R", bound=object)
 
@@ -105,6 +106,7 @@ class Journal:
 
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
+        self.readings_per_batch = READINGS_PER_BATCH
         self._connection = connection
         self._pending: list[tuple[object, ...]] = []
         self._next_row_id = 1 + max(
@@ -158,23 +160,23 @@ class Journal:
     # -- writing ----
 
     def append(self, record: m.Record | m.Request) -> None:
-        """Write one record; readings may wait for their batch. Raises sqlite3.Error when it cannot be written."""
+        """Write one record; readings may wait for their batch. Raises JournalError when it cannot be written."""
         row = self._row(record)
         if type(record) is m.ReadingRecord:
             self._pending.append(row)
-            if len(self._pending) >= READINGS_PER_BATCH:
+            if len(self._pending) >= self.readings_per_batch:
                 self.flush()
             return
         connection = self._connection
-        connection.execute("BEGIN IMMEDIATE")
         try:
+            connection.execute("BEGIN IMMEDIATE")
             if self._pending:
                 connection.executemany(_INSERTS[m.ReadingRecord], self._pending)
             connection.execute(_INSERTS[type(record)], row)
             connection.execute("COMMIT")
-        except sqlite3.Error:
+        except sqlite3.Error as error:
             _roll_back(connection)
-            raise
+            raise JournalError(f"{self.path}: {error}") from error
         self._pending.clear()
         self._next_row_id += 1
 
@@ -191,10 +193,10 @@ class Journal:
             connection.execute("BEGIN IMMEDIATE")
             connection.executemany(_INSERTS[m.ReadingRecord], self._pending)
             connection.execute("COMMIT")
-        except sqlite3.Error:
+        except sqlite3.Error as error:
             _roll_back(connection)
-            del self._pending[:-READINGS_PER_BATCH]
-            raise
+            del self._pending[:-READINGS_KEPT_ON_FAILURE]
+            raise JournalError(f"{self.path}: {error}") from error
         self._pending.clear()
 
     def close(self) -> None:
@@ -261,6 +263,11 @@ class Journal:
         """Requests without an answer, oldest first."""
         unanswered = "request_id NOT IN (SELECT request_id FROM request_answers)"
         return list(self.records(m.Request, unanswered))
+
+    def hold_file_size(self, hold: bool) -> None:
+        """Let the file grow no further, as on a full disk, or let it grow again."""
+        pages = self._connection.execute("PRAGMA page_count").fetchone()[0]
+        self._connection.execute(f"PRAGMA max_page_count = {pages if hold else 2**30}")
 
     def next_request_id(self) -> int:
         found = self._connection.execute("SELECT max(request_id) FROM requests").fetchone()[0]

@@ -1,0 +1,98 @@
+"""The one seam between the law and a chamber. Two things stand behind it: real pins and buses, or a simulation."""
+
+from typing import NamedTuple, Protocol
+
+from controller.control.model import Reading
+
+
+class ClockReading(NamedTuple):
+    """Both clocks at one instant, in milliseconds; ``utc_trusted`` when network time stands behind UTC."""
+
+    utc_ms: int
+    monotonic_ms: int
+    utc_trusted: bool
+
+
+class LineFound(NamedTuple):
+    """The serial line to the board is open."""
+
+
+class LineLost(NamedTuple):
+    """The serial line to the board is gone."""
+
+    detail: str
+
+
+class MessageReceived(NamedTuple):
+    """One whole message of the board, as messages.decode gives it."""
+
+    message: tuple[str | int | None, ...]
+
+
+class ButtonWasPressed(NamedTuple):
+    """Somebody pressed the acknowledge button."""
+
+
+Happening = LineFound | LineLost | MessageReceived | ButtonWasPressed
+
+
+class ChamberSeam(Protocol):
+    """What the runner needs of a chamber. Nothing here decides anything."""
+
+    def now(self) -> ClockReading: ...
+
+    def sample(self) -> Reading: ...
+
+    def set_lamp(self, duty_fraction: float) -> None: ...
+
+    def set_status_lamp(self, pattern: str) -> None: ...
+
+    def send(self, kind: str, values: tuple[int | str, ...]) -> None: ...
+
+    def received(self) -> list[Happening]: ...
+
+    def close(self) -> None: ...
+
+
+class BoardCounts:
+    """The newest probe counts that the board reported, and how old they are."""
+
+    STALE_AFTER_MS = 30_000
+
+    def __init__(self) -> None:
+        self._counts: tuple[int, int, int, int] | None = None
+        self._at_monotonic_ms = 0
+
+    def note(self, message: tuple[str | int | None, ...], monotonic_ms: int) -> None:
+        """Remember the counts of a report; other messages carry none."""
+        if message[0] == "report":
+            leak, overfill, reservoir, moisture = message[6:10]
+            assert isinstance(leak, int)
+            assert isinstance(overfill, int)
+            assert isinstance(reservoir, int)
+            assert isinstance(moisture, int)
+            self._counts = (leak, overfill, reservoir, moisture)
+            self._at_monotonic_ms = monotonic_ms
+
+    def forget(self) -> None:
+        self._counts = None
+
+    def reading(
+        self, air: tuple[float, float] | None, monotonic_ms: int, local_leak_wet: bool, local_float_up: bool
+    ) -> Reading:
+        """A reading of everything; counts that are stale are absent, never repeated."""
+        counts: tuple[int | None, int | None, int | None, int | None] = (None, None, None, None)
+        if self._counts is not None and monotonic_ms - self._at_monotonic_ms <= self.STALE_AFTER_MS:
+            counts = self._counts
+        leak, overfill, reservoir, moisture = counts
+        air_temperature_c, relative_humidity_pct = air or (None, None)
+        return Reading(
+            air_temperature_c,
+            relative_humidity_pct,
+            moisture,
+            leak,
+            overfill,
+            reservoir,
+            local_leak_wet,
+            local_float_up,
+        )

@@ -1,0 +1,114 @@
+"""The one job table: what fires when. APScheduler's triggers serve the live run and the rehearsal alike.
+
+The triggers follow the wall clock, which on a small board may jump by years when network time arrives. So every
+trigger counts from now, never from its last firing (nothing piles up after a jump forward), and whoever keeps the
+table sets it up anew after a jump (nothing sleeps after a jump back). No safety and no lease depends on any of it.
+"""
+
+import heapq
+import queue
+from datetime import UTC, datetime, timedelta
+from typing import Any, NamedTuple
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.base import BaseTrigger
+from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.interval import IntervalTrigger
+
+from controller.control.photoperiod import moment_of, utc_ms
+from controller.plan import Settings
+
+LONG_AGO = datetime(2020, 1, 1, tzinfo=UTC)
+STEPS_EVERY_S = 60
+GRACE_S = 5
+
+
+class FromNow(BaseTrigger):  # type: ignore[misc]
+    """Another trigger's first firing after now, whatever fired before."""
+
+    def __init__(self, inner: Any) -> None:
+        self.inner = inner
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime | None:
+        found: datetime | None = self.inner.get_next_fire_time(None, now + timedelta(microseconds=1))
+        return found
+
+
+class Job(NamedTuple):
+    """One line of the table: the event's name and when it fires."""
+
+    name: str
+    trigger: FromNow
+
+
+def job_table(settings: Settings, light_anchor_utc_ms: int | None) -> list[Job]:
+    """All jobs of a run; the lamp's edges join once hydration has placed the light periods."""
+    plan = settings.plan
+    every = timedelta(seconds=plan.sample_every_s)
+    jobs = [
+        Job("sample", FromNow(IntervalTrigger(seconds=every.total_seconds(), start_date=LONG_AGO, timezone=UTC))),
+        Job("steps", FromNow(IntervalTrigger(seconds=STEPS_EVERY_S, start_date=LONG_AGO, timezone=UTC))),
+    ]
+    if plan.watering.fixed is not None:
+        zone = "UTC" if plan.watering.fixed.clock == "utc" else settings.chamber.site.time_zone
+        for at in plan.watering.fixed.times:
+            cron = CronTrigger(hour=at.hour, minute=at.minute, second=at.second, timezone=zone)
+            jobs.append(Job("watering", FromNow(cron)))
+    if light_anchor_utc_ms is not None:
+        period = plan.photoperiod
+        for name, offset_h in (("lamp_on", 0.0), ("lamp_off", period.light_h)):
+            start = moment_of(light_anchor_utc_ms) + timedelta(hours=offset_h)
+            cycle = IntervalTrigger(seconds=period.cycle_h * 3600, start_date=start, timezone=UTC)
+            jobs.append(Job(name, FromNow(cycle)))
+    return jobs
+
+
+class VirtualSchedule:
+    """The table on a clock that somebody else moves."""
+
+    def __init__(self, jobs: list[Job], now_utc_ms: int, monotonic_ms: int) -> None:
+        self._heap: list[tuple[int, int, Job]] = []
+        now = moment_of(now_utc_ms)
+        for order, job in enumerate(jobs):
+            self._push(order, job, now, now_utc_ms, monotonic_ms)
+
+    def _push(self, order: int, job: Job, now: datetime, now_utc_ms: int, monotonic_ms: int) -> None:
+        fires = job.trigger.get_next_fire_time(None, now)
+        if fires is not None:
+            heapq.heappush(self._heap, (monotonic_ms + utc_ms(fires) - now_utc_ms, order, job))
+
+    def next_ms(self) -> int:
+        """Monotonic moment of the next firing."""
+        return self._heap[0][0]
+
+    def fire(self, now_utc_ms: int, monotonic_ms: int) -> str:
+        """Take the next job, which is due now; it is put back for its next time."""
+        _, order, job = heapq.heappop(self._heap)
+        self._push(order, job, moment_of(now_utc_ms), now_utc_ms, monotonic_ms)
+        return job.name
+
+
+class LiveSchedule:
+    """The table on the computer's own clock: fired jobs land in a queue, and one thread decides."""
+
+    def __init__(self) -> None:
+        self.fired: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC,
+            executors={"default": ThreadPoolExecutor(1)},
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": GRACE_S},
+        )
+
+    def start(self, jobs: list[Job]) -> None:
+        self.set_up(jobs)
+        self._scheduler.start()
+
+    def set_up(self, jobs: list[Job]) -> None:
+        """Put this table in place of the last one, counted from now."""
+        self._scheduler.remove_all_jobs()
+        for number, job in enumerate(jobs):
+            self._scheduler.add_job(self.fired.put, job.trigger, args=[job.name], id=f"{job.name}-{number}")
+
+    def stop(self) -> None:
+        self._scheduler.shutdown(wait=False)
