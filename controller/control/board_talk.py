@@ -13,11 +13,11 @@ Decision = tuple[m.State, list[m.Action]]
 def greet(state: m.State) -> Decision:
     """Say hello; the board answers with its protocol, limits and last dose, then a report that reconciles."""
     hello = m.SendToBoard("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM))
-    return replace(state, hello_sent_ms=state.now.monotonic_ms), [hello]
+    return state.but(hello_sent_ms=state.now.monotonic_ms), [hello]
 
 
 def link_found(state: m.State) -> Decision:
-    state, hello = greet(replace(state, link_up=True, greeted=False, reconciling=True))
+    state, hello = greet(state.but(link_up=True, greeted=False, reconciling=True))
     return state, [*hello, m.Append(m.EventRecord(state.now, "link_found", "The line to the board is open."))]
 
 
@@ -28,7 +28,7 @@ def link_lost(state: m.State, detail: str) -> Decision:
     if state.pending_clear is not None:
         words = "The board fell silent before it answered; ask again."
         actions.append(m.Append(m.RequestAnswered(state.now, state.pending_clear.request_id, False, words)))
-    return replace(state, link_up=False, greeted=False, reconciling=True, pending_clear=None), actions
+    return state.but(link_up=False, greeted=False, reconciling=True, pending_clear=None), actions
 
 
 def reported(state: m.State, message: tuple[str | int | None, ...], settings: Settings) -> Decision:
@@ -59,9 +59,7 @@ def _greeted(state: m.State, message: tuple[str | int | None, ...]) -> Decision:
     assert isinstance(boots, int)
     assert isinstance(last_dose_id, int)
     last_id = state.last_dose_id if state.open_dose else max(state.last_dose_id, last_dose_id)
-    state = replace(
-        state, greeted=True, limits_differ=differ, board_boots=boots, last_dose_id=last_id, reconciling=True
-    )
+    state = state.but(greeted=True, limits_differ=differ, board_boots=boots, last_dose_id=last_id, reconciling=True)
     return state, actions
 
 
@@ -72,17 +70,17 @@ def _report(state: m.State, message: tuple[str | int | None, ...], settings: Set
     assert isinstance(turned_steps, int)
     actions: list[m.Action] = []
     if state.greeted and boots != state.board_boots:  # it restarted behind our back: greet it again
-        state, hello = greet(replace(state, greeted=False, reconciling=True))
+        state, hello = greet(state.but(greeted=False, reconciling=True))
         return state, [*hello, m.Append(m.EventRecord(state.now, "board_restarted", "The board has restarted."))]
     if trip_reason is not None and (trip_reason, m.ON_BOARD) not in state.trips:
         reason = str(trip_reason)
-        state = replace(state, trips=(*state.trips, (reason, m.ON_BOARD)))
+        state = state.but(trips=(*state.trips, (reason, m.ON_BOARD)))
         actions.append(m.Append(m.TripRecord(state.now, reason, m.ON_BOARD, trip_delay_ms)))
     dose = state.open_dose
     if dose is not None and dose.dose_id == dose_id and turned_steps > dose.dose_steps:
         over = (m.BOARD_OVER_DOSE, m.ON_HOST)
         if over not in state.trips:
-            state = replace(state, trips=(*state.trips, over))
+            state = state.but(trips=(*state.trips, over))
             actions = [
                 m.SendToBoard("stop"),
                 *actions,
@@ -99,7 +97,7 @@ def _reconcile(
 ) -> Decision:
     """Settle the open dose with what the board remembers, before any other water."""
     dose = state.open_dose
-    state = replace(state, reconciling=False)
+    state = state.but(reconciling=False)
     if dose is None:
         return state, []
     if trip_reason == interlocks.STATE_LOST:
@@ -108,7 +106,7 @@ def _reconcile(
         return close(state, 0, 0, m.NOT_STARTED, settings)
     if board_state in (interlocks.SAVING, interlocks.TURNING) and dose.inherited:
         return state, [m.SendToBoard("stop")]  # intended in an earlier life: end it, its count will come
-    return replace(state, open_dose=replace(dose, judged=True)), []
+    return state.but(open_dose=replace(dose, judged=True)), []
 
 
 def _judged(state: m.State, message: tuple[str | int | None, ...], settings: Settings) -> Decision:
@@ -116,7 +114,7 @@ def _judged(state: m.State, message: tuple[str | int | None, ...], settings: Set
     if dose is None or message[1] != dose.dose_id:
         return state, []
     if message[2] == interlocks.ACCEPTED:
-        return replace(state, open_dose=replace(dose, judged=True)), []
+        return state.but(open_dose=replace(dose, judged=True)), []
     if message[2] == interlocks.ID_NOT_NEW and dose.judged:
         return state, []
     state, closed = close(state, 0, 0, m.NOT_STARTED, settings)
@@ -135,8 +133,7 @@ def _done(state: m.State, message: tuple[str | int | None, ...], settings: Setti
         if dose_id <= state.last_dose_id:
             return state, [seen]
         # Water that no journal of ours intended: it still moved, so it still counts.
-        state = replace(
-            state,
+        state = state.but(
             open_dose=m.OpenDose(dose_id, steps_max, m.MOISTURE_LED, state.now.monotonic_ms, judged=True),
             last_dose_id=dose_id,
         )
@@ -161,14 +158,14 @@ def _cleared(state: m.State, answer: str) -> Decision:
     pending = state.pending_clear
     if pending is None:
         return state, []
-    state = replace(state, pending_clear=None)
+    state = state.but(pending_clear=None)
     if answer not in (interlocks.ACCEPTED, interlocks.NOT_TRIPPED):
         words = {
             interlocks.NOT_DRY: "The board still sees water or a cut wire; dry the probe and wait a few seconds.",
             interlocks.OTHER_REASON: "The board is tripped for another reason; look again.",
         }.get(answer, f"The board refused: {answer}.")
         return state, [m.Append(m.RequestAnswered(state.now, pending.request_id, False, words))]
-    state = replace(state, trips=tuple(t for t in state.trips if t != (pending.trip_reason, m.ON_BOARD)))
+    state = state.but(trips=tuple(t for t in state.trips if t != (pending.trip_reason, m.ON_BOARD)))
     return state, [
         m.Append(m.TripCleared(state.now, pending.trip_reason, pending.cleared_by)),
         m.Append(m.RequestAnswered(state.now, pending.request_id, True, "Cleared.")),

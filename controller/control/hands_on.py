@@ -1,6 +1,5 @@
 """People's part: phases that wait for hands, steps that fall due, requests and their answers."""
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from controller.control import model as m
@@ -67,8 +66,7 @@ def phase_after(state: m.State, settings: Settings) -> Decision:
 
 def _hydrate(state: m.State, settings: Settings) -> Decision:
     at = state.now
-    state = replace(
-        state,
+    state = state.but(
         hydrated_utc_ms=at.utc_ms,
         hydrated_utc_trusted=at.utc_trusted,
         run_ms=0,
@@ -80,10 +78,9 @@ def _hydrate(state: m.State, settings: Settings) -> Decision:
 
 
 def _enter(state: m.State, phase: str, settings: Settings) -> Decision:
-    state = replace(state, phase=phase, phase_since_run_ms=state.run_ms)
+    state = state.but(phase=phase, phase_since_run_ms=state.run_ms)
     if phase == m.GROWING:
-        state = replace(
-            state,
+        state = state.but(
             last_slot=watering.current_slot(state, settings),
             moisture_untrusted_since_run_ms=None
             if watering.water_content_fraction(state, settings) is not None
@@ -101,12 +98,14 @@ def fall_due(state: m.State, settings: Settings) -> Decision:
         if step.name in state.steps_due:
             continue
         if step.due == "on_day":
+            if state.run_ms < ((step.day or 0) - 1) * watering.MS_PER_DAY:
+                continue  # cannot be due yet, whatever its time of day
             hydrated = state.hydrated_utc_ms
             due = hydrated is not None and run_utc_ms(state) >= day_moment_utc_ms(hydrated, step)
         else:
             due = state.phase in DUE_PHASES[step.due]
         if due:
-            state = replace(state, steps_due=(*state.steps_due, step.name))
+            state = state.but(steps_due=(*state.steps_due, step.name))
             actions.append(m.Append(m.StepRecord(state.now, step.name, done=False, signed_by="")))
     return state, actions
 
@@ -150,7 +149,7 @@ def _sign(state: m.State, request: m.Request, settings: Settings) -> Decision:
     if request.drained_g is not None and not 0.0 <= request.drained_g <= given_ml + 50.0:
         words = f"{step.title}: {request.drained_g:g} g cannot have drained from {given_ml:g} ml given."
         return state, [_answer(state, request, False, words)]
-    state = replace(state, steps_done=(*state.steps_done, step.name))
+    state = state.but(steps_done=(*state.steps_done, step.name))
     record = m.StepRecord(state.now, step.name, True, request.asked_by, request.drained_g, request.note)
     return state, [m.Append(record), _answer(state, request, True, f"{step.title}: signed.")]
 
@@ -171,9 +170,9 @@ def _clear(state: m.State, request: m.Request) -> Decision:
             return state, [_answer(state, request, False, "The controller's own probe is still wet.")]
         if reason == m.AIR_TOO_HOT and state.hot_samples:
             return state, [_answer(state, request, False, "The air is still too hot.")]
-        state = replace(state, trips=tuple(t for t in state.trips if t != (reason, m.ON_HOST)))
+        state = state.but(trips=tuple(t for t in state.trips if t != (reason, m.ON_HOST)))
         if reason == m.DOSE_WITHOUT_EFFECT:
-            state = replace(state, effects_missed=0)
+            state = state.but(effects_missed=0)
         if not on_board:
             return state, [
                 m.Append(m.TripCleared(state.now, reason, request.asked_by)),
@@ -181,7 +180,7 @@ def _clear(state: m.State, request: m.Request) -> Decision:
             ]
     if not state.link_up:
         return state, [_answer(state, request, False, "The board does not answer; it must be asked first.")]
-    state = replace(state, pending_clear=m.PendingClear(reason, request.asked_by, request.request_id))
+    state = state.but(pending_clear=m.PendingClear(reason, request.asked_by, request.request_id))
     return state, [m.SendToBoard("clear", (reason,))]
 
 

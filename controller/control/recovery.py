@@ -19,16 +19,14 @@ def resume(
     for record in records:
         state = _fold(state, record, settings)
     if state.hydrated_utc_ms is not None:
-        state = replace(
-            state,
+        state = state.but(
             run_ms=max(state.run_ms, _run_ms(at, last_reading, state)),
             light_anchor_utc_ms=photoperiod.light_anchor_utc_ms(
                 settings.plan.photoperiod, state.hydrated_utc_ms, settings.chamber.site.time_zone
             ),
         )
     recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - watering.MS_PER_DAY)
-    return replace(
-        state,
+    return state.but(
         now=at,
         given_today=recent,
         moisture_untrusted_since_run_ms=state.run_ms,
@@ -52,8 +50,7 @@ def _fold(state: m.State, record: m.Record, settings: Settings) -> m.State:
         dose = m.OpenDose(
             record.dose_id, record.dose_steps, record.purpose, record.at.monotonic_ms, judged=False, inherited=True
         )
-        return replace(
-            state,
+        return state.but(
             open_dose=dose,
             last_dose_id=max(state.last_dose_id, record.dose_id),
             last_slot=state.last_slot if record.slot is None else record.slot,
@@ -64,43 +61,40 @@ def _fold(state: m.State, record: m.Record, settings: Settings) -> m.State:
         if opened is None or opened.dose_id != record.dose_id:
             opened = m.OpenDose(record.dose_id, record.steps_max, m.MOISTURE_LED, 0)
         last_id = max(state.last_dose_id, record.dose_id)
-        state = replace(state, run_ms=max(state.run_ms, record.run_ms), last_dose_id=last_id)
+        state = state.but(run_ms=max(state.run_ms, record.run_ms), last_dose_id=last_id)
         return replace(watering.after_dose(state, record, opened, settings), effect_check=None)
     if isinstance(record, m.PhaseRecord):
-        state = replace(
-            state,
+        state = state.but(
             phase=record.phase,
             phase_since_run_ms=record.run_ms,
             run_ms=record.run_ms,
             thirsty=False,
         )
         if record.phase == m.WETTING:
-            return replace(
-                state, hydrated_utc_ms=record.at.utc_ms, hydrated_utc_trusted=record.at.utc_trusted, run_ms=0
-            )
+            return state.but(hydrated_utc_ms=record.at.utc_ms, hydrated_utc_trusted=record.at.utc_trusted, run_ms=0)
         if record.phase == m.GROWING:
-            return replace(state, last_slot=max(state.last_slot, watering.current_slot(state, settings)))
+            return state.but(last_slot=max(state.last_slot, watering.current_slot(state, settings)))
         return state
     if isinstance(record, m.ClockRecord):
         if record.at.utc_trusted and state.hydrated_utc_ms is not None and not state.hydrated_utc_trusted:
             anchor_ms = record.at.utc_ms - record.run_ms
-            return replace(state, hydrated_utc_ms=anchor_ms, hydrated_utc_trusted=True, run_ms=record.run_ms)
-        return replace(state, run_ms=max(state.run_ms, record.run_ms))
+            return state.but(hydrated_utc_ms=anchor_ms, hydrated_utc_trusted=True, run_ms=record.run_ms)
+        return state.but(run_ms=max(state.run_ms, record.run_ms))
     if isinstance(record, m.TripRecord):
         latched = (record.trip_reason, record.side)
-        return state if latched in state.trips else replace(state, trips=(*state.trips, latched))
+        return state if latched in state.trips else state.but(trips=(*state.trips, latched))
     if isinstance(record, m.TripCleared):
-        return replace(state, trips=tuple(t for t in state.trips if t[0] != record.trip_reason))
+        return state.but(trips=tuple(t for t in state.trips if t[0] != record.trip_reason))
     if isinstance(record, m.StepRecord):
         if record.done:
-            return replace(state, steps_done=(*state.steps_done, record.step))
-        return replace(state, steps_due=(*state.steps_due, record.step))
+            return state.but(steps_done=(*state.steps_done, record.step))
+        return state.but(steps_due=(*state.steps_due, record.step))
     if isinstance(record, m.AlarmRecord):
         others = tuple(a for a in state.alarms if a[0] != record.alarm)
         if not record.raised:
-            return replace(state, alarms=others)
+            return state.but(alarms=others)
         standing = m.AlarmState(since_ms=0, holds=True, raised=True)
-        return replace(state, alarms=(*others, (record.alarm, standing)))
+        return state.but(alarms=(*others, (record.alarm, standing)))
     if isinstance(record, m.WateringAnswer) and record.reason != "slot_missed":
-        return replace(state, watering_answer=record.reason)
+        return state.but(watering_answer=record.reason)
     return state

@@ -4,8 +4,6 @@ The runner carries the actions out in order and stops at the first Append that f
 keeps the old one, and tells ``step`` with AppendFailed. So nothing is ever acted on, or remembered, unrecorded.
 """
 
-from dataclasses import replace
-
 from controller.control import alarms, board_talk, hands_on, photoperiod, sensing, watering
 from controller.control import model as m
 from controller.plan import Settings
@@ -25,7 +23,7 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
     run_ms = state.run_ms
     if state.hydrated_utc_ms is not None and state.phase != m.ENDED and at.boot_id == state.now.boot_id:
         run_ms += max(0, at.monotonic_ms - state.now.monotonic_ms)
-    state = replace(state, now=at, run_ms=run_ms)
+    state = state.but(now=at, run_ms=run_ms)
     if isinstance(event, m.AppendFailed):
         return _append_failed(state)
     if state.records_failed:
@@ -57,8 +55,7 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
 def _sensed(state: m.State, reading: m.Reading) -> m.State:
     at_ms = state.now.monotonic_ms
     air = sensing.judge(state.air, reading.air_temperature_c, at_ms, sensing.AIR_TEMPERATURE_C)
-    return replace(
-        state,
+    return state.but(
         reading=reading,
         air=air,
         humidity=sensing.judge(state.humidity, reading.relative_humidity_pct, at_ms, sensing.RELATIVE_HUMIDITY_PCT),
@@ -105,7 +102,7 @@ def _host_trips(state: m.State, reading: m.Reading, settings: Settings) -> Decis
     )
     hot_samples = state.hot_samples + 1 if hot else 0
     if hot_samples != state.hot_samples:
-        state = replace(state, hot_samples=hot_samples)
+        state = state.but(hot_samples=hot_samples)
     if hot_samples >= HOT_SAMPLES:
         state, tripped = trip(state, m.AIR_TOO_HOT)
         actions += tripped
@@ -116,7 +113,7 @@ def trip(state: m.State, reason: str) -> Decision:
     """Latch a trip of the host, once; the pump is told to stop before anything else."""
     if (reason, m.ON_HOST) in state.trips:
         return state, []
-    state = replace(state, trips=(*state.trips, (reason, m.ON_HOST)))
+    state = state.but(trips=(*state.trips, (reason, m.ON_HOST)))
     stop: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
     return state, [*stop, m.Append(m.TripRecord(state.now, reason, m.ON_HOST, 0))]
 
@@ -132,7 +129,7 @@ def _lamp(state: m.State, settings: Settings) -> Decision:
         )
     if duty == state.lamp_duty_fraction:
         return state, []
-    state = replace(state, lamp_duty_fraction=duty)
+    state = state.but(lamp_duty_fraction=duty)
     return state, [m.SetLamp(duty), m.Append(m.LampRecord(state.now, duty))]
 
 
@@ -140,11 +137,11 @@ def _told(state: m.State, settings: Settings) -> Decision:
     """Raise and end alarms, and set the status lamp."""
     standing, records = alarms.judge(state.alarms, alarms.conditions(state, settings), state.now)
     if standing is not state.alarms:
-        state = replace(state, alarms=standing)
+        state = state.but(alarms=standing)
     actions: list[m.Action] = [m.Append(record) for record in records]
     pattern = alarms.status_pattern(state)
     if pattern != state.status_pattern:
-        state = replace(state, status_pattern=pattern)
+        state = state.but(status_pattern=pattern)
         actions.insert(0, m.SetStatusLamp(pattern))
     return state, actions
 
@@ -190,7 +187,7 @@ def _water(state: m.State, settings: Settings) -> Decision:
     reason, wanted_at_all = alarms.held_back(state, settings)
     actions: list[m.Action] = [*missed]
     if reason != state.watering_answer:
-        state = replace(state, watering_answer=reason)
+        state = state.but(watering_answer=reason)
         actions.append(m.Append(m.WateringAnswer(state.now, reason, wanted_at_all)))
     wanted = watering.wanted_dose(state, settings)
     if reason or wanted is None:
@@ -218,8 +215,7 @@ def _water(state: m.State, settings: Settings) -> Decision:
         sent_ms=state.now.monotonic_ms,
         moisture_before_fraction=watering.water_content_fraction(state, settings),
     )
-    state = replace(
-        state,
+    state = state.but(
         open_dose=dose,
         last_dose_id=dose_id,
         last_slot=state.last_slot if wanted.slot is None else wanted.slot,
@@ -234,7 +230,7 @@ def _missed_slot(state: m.State, settings: Settings) -> Decision:
     slot = watering.current_slot(state, settings)
     if slot <= state.last_slot or watering.slot_age_ms(state, settings) <= watering.SLOT_GRACE_MS:
         return state, []
-    return replace(state, last_slot=slot), [m.Append(m.WateringAnswer(state.now, "slot_missed", True))]
+    return state.but(last_slot=slot), [m.Append(m.WateringAnswer(state.now, "slot_missed", True))]
 
 
 # -- everything else ----
@@ -250,7 +246,7 @@ def _job_fired(state: m.State, job: str, settings: Settings) -> Decision:
 
 def _started(state: m.State, software_version: str, settings: Settings) -> Decision:
     boot = m.BootRecord(state.now, software_version)
-    state, due = hands_on.fall_due(replace(state, lamp_duty_fraction=-1.0, status_pattern=""), settings)
+    state, due = hands_on.fall_due(state.but(lamp_duty_fraction=-1.0, status_pattern=""), settings)
     state, lamp = _lamp(state, settings)
     return state, [m.Append(boot), *lamp, *due]
 
@@ -262,8 +258,7 @@ def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> De
         by_utc_ms = at.utc_ms - state.hydrated_utc_ms
         if not state.hydrated_utc_trusted:
             anchor_ms = at.utc_ms - state.run_ms
-            state = replace(
-                state,
+            state = state.but(
                 hydrated_utc_ms=anchor_ms,
                 hydrated_utc_trusted=True,
                 light_anchor_utc_ms=photoperiod.light_anchor_utc_ms(
@@ -271,7 +266,7 @@ def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> De
                 ),
             )
         elif abs(by_utc_ms - state.run_ms) > CLOCK_TOLERANCE_MS:
-            state = replace(state, run_ms=max(0, by_utc_ms))
+            state = state.but(run_ms=max(0, by_utc_ms))
     record = m.ClockRecord(at, difference_ms, state.run_ms)
     return state, [m.Append(record)]
 
@@ -284,8 +279,7 @@ def _append_failed(state: m.State) -> Decision:
     actions: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
     if state.status_pattern != m.STATUS_FAST:
         actions.append(m.SetStatusLamp(m.STATUS_FAST))
-    state = replace(
-        state,
+    state = state.but(
         records_failed=True,
         records_retry_ms=state.now.monotonic_ms + RECORDS_RETRY_MS,
         status_pattern=m.STATUS_FAST,
@@ -306,7 +300,7 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
             state.now, "records_failed", True, "Records could not be written; no water meanwhile."
         )
         over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
-        state = replace(state, records_failed=False, reconciling=True, lamp_duty_fraction=-1.0)
+        state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=-1.0)
         state, hello = board_talk.greet(state)
         return state, [
             m.Append(m.EventRecord(state.now, "records_resumed", words)),
@@ -315,7 +309,7 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
             *hello,
         ]
     if isinstance(event, m.LinkLost):
-        return replace(state, link_up=False, greeted=False, reconciling=True), []
+        return state.but(link_up=False, greeted=False, reconciling=True), []
     if isinstance(event, m.LinkFound):
-        return replace(state, link_up=True), []
+        return state.but(link_up=True), []
     return state, []

@@ -4,7 +4,6 @@ Every budget counts the most a dose can have been. Everything is timed on the ru
 step of the wall clock neither repeats a dose nor skips one.
 """
 
-from dataclasses import replace
 from datetime import UTC
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -171,12 +170,12 @@ def with_thirst(state: m.State, settings: Settings) -> m.State:
     content = water_content_fraction(state, settings)
     if content is None:
         if state.moisture_untrusted_since_run_ms is None:
-            return replace(state, moisture_untrusted_since_run_ms=state.run_ms, thirsty=False)
+            return state.but(moisture_untrusted_since_run_ms=state.run_ms, thirsty=False)
         return state
     thirsty = content < law.high_fraction if state.thirsty else content < law.low_fraction
     if thirsty == state.thirsty and state.moisture_untrusted_since_run_ms is None:
         return state
-    return replace(state, thirsty=thirsty, moisture_untrusted_since_run_ms=None)
+    return state.but(thirsty=thirsty, moisture_untrusted_since_run_ms=None)
 
 
 # -- what a dose did ----
@@ -214,8 +213,7 @@ def after_dose(state: m.State, closed: m.DoseClosed, dose: m.OpenDose, settings:
     if not is_first and dose.moisture_before_fraction is not None and closed.end_reason == "complete":
         rise = closed.volume_ml / settings.plan.medium.bed_volume_ml
         check = m.EffectCheck(state.run_ms + EFFECT_AFTER_MS, dose.moisture_before_fraction, rise)
-    return replace(
-        state,
+    return state.but(
         open_dose=None,
         given_today=(*recent, given) if closed.steps_max else recent,
         first_wetting_given_ml=state.first_wetting_given_ml + (closed.volume_max_ml if is_first else 0.0),
@@ -232,7 +230,7 @@ def judge_effect(state: m.State, settings: Settings) -> m.State:
         return state
     content = water_content_fraction(state, settings)
     if content is None:
-        return replace(state, effect_check=None)
+        return state.but(effect_check=None)
     rise = content - check.moisture_before_fraction
     missed = 0 if rise >= EFFECT_SHARE_MIN * check.rise_expected_fraction else state.effects_missed + 1
-    return replace(state, effect_check=None, effects_missed=missed)
+    return state.but(effect_check=None, effects_missed=missed)
