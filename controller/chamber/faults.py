@@ -113,29 +113,30 @@ class Strike:
             self._waiting_for_dose = False
             self._chamber.reset_board()
 
-    def mend(self) -> list[str]:
-        """A person looks at the chamber and mends what can be seen; answers what was mended, in plain words."""
+    def mend(self, told: frozenset[str]) -> list[str]:
+        """A person mends what the chamber told of (trips and alarms by name); answers what, in plain words."""
         chamber = self._chamber
         physics = chamber.physics
+        bus = chamber.bus
         mended: list[str] = []
-        if physics.leaking:
+        if "leak_wet" in told:
             physics.leaking = False
             chamber.drive_local_probes(leak_wet=False, float_up=False)
             mended.append("sealed the tray and dried the probe")
-        if chamber.leak_wire_open:
+        if "leak_wire_open" in told:
             chamber.leak_wire_open = False
             mended.append("joined the leak probe's wire")
-        if physics.float_stuck_up:
+        if "overfill_float_up" in told:
             physics.float_stuck_up = False
             mended.append("freed the float")
-        if chamber.bus.frozen or chamber.bus.unplugged or chamber.bus.bad_checksum:
-            chamber.bus.frozen = chamber.bus.unplugged = chamber.bus.bad_checksum = False
+        if told & {"air_temperature_untrusted", "relative_humidity_untrusted", "moisture_untrusted"}:
+            bus.frozen = bus.unplugged = bus.bad_checksum = False
             chamber.moisture_frozen_counts = None
             mended.append("reseated the sensors")
-        if physics.tube_off:
+        if "dose_without_effect" in told:
             physics.tube_off = False
             mended.append("pushed the tube back on")
-        if physics.reservoir_low:
+        if "reservoir_empty" in told:
             physics.reservoir_ml = chamber.settings.chamber.limits.reservoir_ml
             mended.append("filled the reservoir")
         return mended

@@ -9,7 +9,7 @@ from controller.plan import Settings
 
 INITIALS = "LK"
 STEP_TAKES_MS = 4 * 60_000
-VISIT_HOUR_UTC = 10
+VISIT_HOUR_UTC = 15
 MS_PER_H = 3_600_000
 MS_PER_DAY = 24 * MS_PER_H
 WATER_G_PER_ML = 0.998
@@ -73,5 +73,6 @@ class Keeper:
         if day == self._last_visit_day or into_ms < VISIT_HOUR_UTC * MS_PER_H:
             return
         self._last_visit_day = day
-        self.mended += self._strike.mend()
         self._to_clear = list(dict.fromkeys(reason for reason, _ in state.trips))
+        raised = [name for name, alarm in state.alarms if alarm.raised]
+        self.mended += self._strike.mend(frozenset([*self._to_clear, *raised]))

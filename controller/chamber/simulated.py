@@ -121,13 +121,13 @@ class SimulatedChamber:
         self._air_sensor = AirSensor(self.bus, settings.chamber.air_sensor.i2c_address, driver_on_virtual_time())
         self._counts = BoardCounts()
         self.saved_line: bytes | None = fresh_saved_line()
+        # faults that live between physics and board
+        self.leak_wire_open = False
+        self.moisture_frozen_counts: int | None = None
         self._board = self._boot_board()
         self._line_open = False
         self._rotor_steps = 0
         self._to_board: list[bytes] = []
-        # faults that live between physics and board
-        self.leak_wire_open = False
-        self.moisture_frozen_counts: int | None = None
 
     # -- time ----
 
@@ -174,6 +174,7 @@ class SimulatedChamber:
     def _boot_board(self) -> Board:
         board = Board(self.saved_line)
         self.saved_line = board.take_to_save() or self.saved_line
+        board.tick(0, *self._probe_counts(), 0)  # like the real one, it looks before it speaks
         return board
 
     def reset_board(self, *, lose_memory: bool = False) -> None:

@@ -9,6 +9,8 @@ from firmware_bridge import interlocks, limits, messages
 
 Decision = tuple[m.State, list[m.Action]]
 
+REFUSED_HOLD_MS = 600_000
+
 
 def greet(state: m.State) -> Decision:
     """Say hello; the board answers with its protocol, limits and last dose, then a report that reconciles."""
@@ -64,12 +66,15 @@ def _greeted(state: m.State, message: tuple[str | int | None, ...]) -> Decision:
 
 
 def _report(state: m.State, message: tuple[str | int | None, ...], settings: Settings) -> Decision:
-    _, board_state, trip_reason, trip_delay_ms, dose_id, turned_steps, *_, boots, _uptime_s = message
+    _, board_state, trip_reason, trip_delay_ms, dose_id, turned_steps, *_, boots, uptime_s = message
     assert isinstance(trip_delay_ms, int)
     assert isinstance(dose_id, int)
     assert isinstance(turned_steps, int)
+    assert isinstance(uptime_s, int)
     actions: list[m.Action] = []
-    if state.greeted and boots != state.board_boots:  # it restarted behind our back: greet it again
+    restarted = boots != state.board_boots or uptime_s < state.board_uptime_s
+    state = state.but(board_uptime_s=uptime_s)
+    if state.greeted and restarted:  # behind our back: greet it again
         state, hello = greet(state.but(greeted=False, reconciling=True))
         return state, [*hello, m.Append(m.EventRecord(state.now, "board_restarted", "The board has restarted."))]
     if trip_reason is not None and (trip_reason, m.ON_BOARD) not in state.trips:
@@ -118,6 +123,10 @@ def _judged(state: m.State, message: tuple[str | int | None, ...], settings: Set
     if message[2] == interlocks.ID_NOT_NEW and dose.judged:
         return state, []
     state, closed = close(state, 0, 0, m.NOT_STARTED, settings)
+    state = state.but(refused_until_ms=state.now.monotonic_ms + REFUSED_HOLD_MS)
+    if message[2] == interlocks.NOT_GREETED:
+        state, hello = greet(state.but(greeted=False, reconciling=True))
+        closed = [*closed, *hello]
     words = f"The board refused dose {dose.dose_id}: {message[2]}."
     return state, [*closed, m.Append(m.EventRecord(state.now, "board_refused", words))]
 

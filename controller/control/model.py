@@ -474,6 +474,8 @@ class State:
     limits_differ: bool = False
     reconciling: bool = True
     board_boots: int = 0
+    board_uptime_s: int = 0
+    refused_until_ms: int = 0  # monotonic; the board refused a dose, so it is left in peace for a while
     hello_sent_ms: int = 0
     pending_clear: PendingClear | None = None
     # sensing

@@ -64,6 +64,8 @@ def board_reason(state: m.State) -> str:
         return "tripped:" + state.trips[0][0]
     if state.pending_clear is not None:
         return "clearing"
+    if state.now.monotonic_ms < state.refused_until_ms:
+        return "board_refused"
     return ""
 
 

@@ -24,6 +24,7 @@ WATERING_WORDS = {
     "not_greeted": "No water: waiting for the board's greeting.",
     "unreconciled": "No water: waiting for the board's account of the last dose.",
     "dose_open": "A dose is under way.",
+    "board_refused": "No water for some minutes: the board refused the last dose.",
     "clearing": "No water: a trip is being cleared.",
     "steps_not_signed": "No water yet: a hands-on step is waiting for a signature.",
     "soaking": "No water now: the first wetting is soaking in.",
