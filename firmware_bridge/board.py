@@ -43,7 +43,8 @@ class Board:
         self._uptime_ms = 0
         self._since_done_ms = DONE_REPEAT_MS
         self._since_report_ms = 0
-        self._probes = (0, 0, 0, 0)
+        self._probes: tuple[int, int, int, int] | None = None  # nothing is reported before they were looked at
+        self._report_owed = False
         self._tripped_before = trip_reason
         self._to_save: bytes | None = None
         self._ask_save()
@@ -137,6 +138,8 @@ class Board:
         if law.trip_reason != self._tripped_before:
             self._tripped_before = law.trip_reason
             self._ask_save()
+            self._report_owed = True
+        if self._report_owed:
             self._report()
         if law.state == interlocks.TURNING:
             self._since_report_ms += elapsed_ms
@@ -159,6 +162,10 @@ class Board:
         self._ask_save()
 
     def _report(self) -> None:
+        if self._probes is None:
+            self._report_owed = True
+            return
+        self._report_owed = False
         self._since_report_ms = 0
         law = self.law
         counts = [min(max(0, count), messages.NUMBER_MAX) for count in self._probes]
