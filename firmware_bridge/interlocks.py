@@ -22,7 +22,7 @@ TRIP_RAISED = "trip_raised"
 CLEAR_ACCEPTED = "clear_accepted"
 EVENTS = (DOSE_ACCEPTED, INTENT_SAVED, DOSE_FINISHED, STOP_COMMANDED, TRIP_RAISED, CLEAR_ACCEPTED)
 
-TRANSITIONS = {
+TRANSITIONS: dict[tuple[str, str], str] = {
     (RESTING, DOSE_ACCEPTED): SAVING,
     (SAVING, INTENT_SAVED): TURNING,
     (SAVING, STOP_COMMANDED): RESTING,
@@ -93,7 +93,7 @@ REFUSALS = (
 )
 
 
-def probe_fault(leak_counts, float_counts, reservoir_counts):
+def probe_fault(leak_counts: int, float_counts: int, reservoir_counts: int) -> str | None:
     """The first probe that forbids turning, as a trip reason, or None when all are dry, whole and supplied.
 
     Counts outside 0..COUNT_MAX are impossible and read as a cut wire: a broken probe is a wet probe.
@@ -113,12 +113,16 @@ def probe_fault(leak_counts, float_counts, reservoir_counts):
 
 
 class Law:
-    """State of the pump's law. ``tick`` answers how many steps may be turned until the next tick."""
+    """State of the pump's law. ``tick`` answers how many steps may be turned until the next tick.
 
-    def __init__(self, last_dose_id, window_used_steps, trip_reason):
+    ``window_slots_steps`` are the steps of the last hours, oldest first and the hour in hand last, as
+    ``window_slots_steps()`` gave them out; hours without power do not age them.
+    """
+
+    def __init__(self, last_dose_id: int, window_slots_steps: list[int], trip_reason: str | None) -> None:
         self.state = RESTING
-        self.trip_reason = None
-        self.trip_delay_ms = 0  # upper bound on how long the motor turned after the probe changed
+        self.trip_reason: str | None = None
+        self.trip_delay_ms = 0  # upper bound on how long the motor turned after the cause of the trip
         self.last_dose_id = last_dose_id
         self.dose_steps = 0  # accepted steps of the dose in hand
         self.steps_per_s = 0
@@ -126,44 +130,50 @@ class Law:
         self.run_ms = 0
         self.run_limit_ms = 0
         self.lease_ms = 0
-        self.ended_reason = None  # set when the dose in hand ended; the board program takes it
+        self.ended_reason: str | None = None  # set when the dose in hand ended; the board program takes it
+        self.window_moved = False  # set when the hour in hand ended and left steps behind; taken likewise
         self.dry_ms = 0
         self.greeted = False
         self._step_phase = 0
         self._rotor_excess_steps = 0
-        self._slots = [0] * limits.WINDOW_SLOTS
-        self._slot = 0
+        self._slots = list(window_slots_steps)
+        self._slot = limits.WINDOW_SLOTS - 1
         self._slot_ms = 0
-        # After a restart nobody knows how long ago the saved steps were turned: count them as just now.
-        self._slots[0] = window_used_steps
         if trip_reason is not None:  # a trip outlives a restart
             self._trip(trip_reason, 0)
 
-    def _fire(self, event):
+    def _fire(self, event: str) -> None:
         self.state = TRANSITIONS[(self.state, event)]
 
-    def _trip(self, reason, delay_ms):
+    def _dose_in_hand(self) -> bool:
+        return self.state in (SAVING, TURNING)
+
+    def _trip(self, reason: str, delay_ms: int) -> None:
         if self.state == TRIPPED:
             return
-        if self.state in (SAVING, TURNING):
+        if self._dose_in_hand():
             self._end_dose(reason)
         self.trip_reason = reason
         self.trip_delay_ms = delay_ms
         self._fire(TRIP_RAISED)
 
-    def _end_dose(self, reason):
+    def _end_dose(self, reason: str) -> None:
         """Close the dose in hand and give its unturned steps back to the window."""
         self._slots[self._slot] -= self.dose_steps - self.turned_steps
         self.ended_reason = reason
         self.lease_ms = 0
 
-    def window_used_steps(self):
+    def window_used_steps(self) -> int:
         """Steps turned, or reserved by the dose in hand, in the rolling window of at least 24 h."""
         return sum(self._slots)
 
+    def window_slots_steps(self) -> list[int]:
+        """The same hour by hour, oldest first, to be saved."""
+        return self._slots[self._slot + 1 :] + self._slots[: self._slot + 1]
+
     # -- commands ------------------------------------------------------------------------------------------
 
-    def accept_dose(self, dose_id, steps, steps_per_s, done_outstanding):
+    def accept_dose(self, dose_id: int, steps: int, steps_per_s: int, done_outstanding: bool) -> str:
         """Judge a dose: ACCEPTED (then it waits in SAVING for its intent to be saved) or the refusal."""
         if not self.greeted:
             return NOT_GREETED
@@ -193,28 +203,29 @@ class Law:
         self.lease_ms = limits.LEASE_MS_MAX
         self.ended_reason = None
         self._step_phase = 0
-        self._rotor_excess_steps = 0
+        # A surplus is forgiven; steps that were ordered last and have not been counted yet stay expected.
+        self._rotor_excess_steps = min(self._rotor_excess_steps, 0)
         self._slots[self._slot] += steps
         self._fire(DOSE_ACCEPTED)
         return ACCEPTED
 
-    def intent_saved(self):
+    def intent_saved(self) -> None:
         """The saved state holds the accepted dose: from now on the motor may turn."""
         if self.state == SAVING:
             self._fire(INTENT_SAVED)
 
-    def renew_lease(self, dose_id, lease_ms):
-        """Lengthen the lease of the dose in hand, never beyond LEASE_MS_MAX from now."""
-        if self.state in (SAVING, TURNING) and dose_id == self.last_dose_id and lease_ms > 0:
+    def renew_lease(self, dose_id: int, lease_ms: int) -> None:
+        """Set the lease of the dose in hand anew, never beyond LEASE_MS_MAX from now."""
+        if self._dose_in_hand() and dose_id == self.last_dose_id and lease_ms > 0:
             self.lease_ms = min(lease_ms, limits.LEASE_MS_MAX)
 
-    def stop(self):
+    def stop(self) -> None:
         """End the dose in hand at once, without a trip."""
-        if self.state in (SAVING, TURNING):
+        if self._dose_in_hand():
             self._end_dose(STOPPED)
             self._fire(STOP_COMMANDED)
 
-    def clear_trip(self, reason):
+    def clear_trip(self, reason: str | None) -> str:
         """A person clears the trip: ACCEPTED, or why not. The reason must be the one that is latched."""
         if self.state != TRIPPED:
             return NOT_TRIPPED
@@ -230,10 +241,20 @@ class Law:
 
     # -- time ----------------------------------------------------------------------------------------------
 
-    def tick(self, elapsed_ms, leak_counts, float_counts, reservoir_counts, rotor_steps):
+    def tick(
+        self,
+        elapsed_ms: int,
+        leak_counts: int,
+        float_counts: int,
+        reservoir_counts: int,
+        rotor_steps: int,
+        made_good_ms: int | None = None,
+    ) -> int:
         """Let ``elapsed_ms`` pass, look at the probes, and answer the steps to turn now (0 = motor off).
 
-        ``rotor_steps`` is what the rotor sensor counted since the last tick, whatever was ordered.
+        ``rotor_steps`` is what the rotor sensor counted since the last tick, whatever was ordered. A tick that
+        trips answers 0. The steps are those of ``made_good_ms`` (all of ``elapsed_ms`` when not given): a motor
+        that cannot hurry is not asked to catch up after a late tick.
         """
         self._pass_time(elapsed_ms)
         fault = probe_fault(leak_counts, float_counts, reservoir_counts)
@@ -243,47 +264,49 @@ class Law:
             self.dry_ms = 0
             self._trip(fault, elapsed_ms if self.state == TURNING else 0)
         self._judge_rotor(elapsed_ms, rotor_steps)
-        if self.state == SAVING:
-            self.lease_ms -= elapsed_ms
-            if self.lease_ms <= 0:
-                self._trip(LEASE_LOST, 0)
+        self._judge_lease(elapsed_ms)
         if self.state != TURNING:
             return 0
-        return self._turn(elapsed_ms)
+        return self._turn(elapsed_ms, elapsed_ms if made_good_ms is None else min(made_good_ms, elapsed_ms))
 
-    def _pass_time(self, elapsed_ms):
+    def _pass_time(self, elapsed_ms: int) -> None:
         self._slot_ms += elapsed_ms
         passed_slots = self._slot_ms // limits.WINDOW_SLOT_MS
+        if not passed_slots:
+            return
         self._slot_ms -= passed_slots * limits.WINDOW_SLOT_MS
-        reserved_steps = self.dose_steps - self.turned_steps if self.state in (SAVING, TURNING) else 0
-        if passed_slots and reserved_steps:
-            # what is still to turn belongs to the slot in which it will turn
-            self._slots[self._slot] -= reserved_steps
+        self.window_moved = self.window_used_steps() > 0
+        # what is still to turn belongs to the slot in which it will turn
+        reserved_steps = self.dose_steps - self.turned_steps if self._dose_in_hand() else 0
+        self._slots[self._slot] -= reserved_steps
         for _ in range(min(passed_slots, limits.WINDOW_SLOTS)):
             self._slot = (self._slot + 1) % limits.WINDOW_SLOTS
             self._slots[self._slot] = 0
-        if passed_slots and reserved_steps:
-            self._slots[self._slot] += reserved_steps
+        self._slots[self._slot] += reserved_steps
 
-    def _judge_rotor(self, elapsed_ms, rotor_steps):
+    def _judge_rotor(self, elapsed_ms: int, rotor_steps: int) -> None:
         """Compare what turned with what was ordered; a surplus stays counted until a new dose or a clear."""
-        self._rotor_excess_steps += rotor_steps
-        if self.state == RESTING and rotor_steps == 0 and self._rotor_excess_steps < 0:
-            self._rotor_excess_steps = 0  # a lagging sensor earns no credit for later
+        # A sensor that lags or fails earns no credit beyond its tolerance, and none at rest.
+        credit_steps = 0 if rotor_steps == 0 and not self._dose_in_hand() else limits.ROTOR_STEPS_TOLERANCE
+        self._rotor_excess_steps = max(self._rotor_excess_steps + rotor_steps, -credit_steps)
         if self._rotor_excess_steps > limits.ROTOR_STEPS_TOLERANCE:
-            if self.state in (SAVING, TURNING):
-                self._trip(OVER_DOSE, elapsed_ms)
-            else:
-                self._trip(MOVED_WHILE_STOPPED, elapsed_ms)
+            self._trip(OVER_DOSE if self.state == TURNING else MOVED_WHILE_STOPPED, elapsed_ms)
 
-    def _turn(self, elapsed_ms):
-        run_ms = min(elapsed_ms, self.lease_ms)  # nothing turns beyond the lease
-        self.run_ms += run_ms
-        self.lease_ms -= elapsed_ms
+    def _judge_lease(self, elapsed_ms: int) -> None:
+        """Nothing turns for time beyond the lease: a tick that reaches past its end trips and turns nothing."""
+        if not self._dose_in_hand():
+            return
+        if elapsed_ms > self.lease_ms:
+            self._trip(LEASE_LOST, elapsed_ms - self.lease_ms if self.state == TURNING else 0)
+        else:
+            self.lease_ms -= elapsed_ms
+
+    def _turn(self, elapsed_ms: int, made_good_ms: int) -> int:
+        self.run_ms += elapsed_ms
         if self.run_ms > self.run_limit_ms:
             self._trip(RUN_TOO_LONG, elapsed_ms)
             return 0
-        self._step_phase += run_ms * self.steps_per_s
+        self._step_phase += made_good_ms * self.steps_per_s
         steps = self._step_phase // 1000
         self._step_phase -= steps * 1000
         steps = min(steps, self.dose_steps - self.turned_steps)
@@ -292,6 +315,4 @@ class Law:
         if self.turned_steps == self.dose_steps:
             self._end_dose(COMPLETE)
             self._fire(DOSE_FINISHED)
-        elif self.lease_ms <= 0:
-            self._trip(LEASE_LOST, 0)
         return steps

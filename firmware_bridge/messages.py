@@ -5,21 +5,24 @@ four upper-case hexadecimal digits of checksum over everything before that last 
 one canonical spelling of a message is accepted, so two different lines never mean the same.
 
 Checksum: CRC-16/IBM-3740 (polynomial 0x1021, start 0xFFFF; check value 0x29B1 in the catalogue of parametrised CRC
-algorithms). It finds every error of up to three bits in lines far longer than these.
+algorithms). One or two flipped bits anywhere in a line, its digits of checksum included, never go unnoticed.
 """
 
 try:
     from binascii import crc_hqx as _crc_hqx  # CPython has the same polynomial in C
 except ImportError:
-    _crc_hqx = None
+    _crc_hqx = None  # type: ignore[assignment]
 
 from firmware_bridge import limits
 
-LINE_BYTES_MAX = 120
+LINE_BYTES_MAX = 250  # the longest, "saved", takes 240
 NUMBER_MAX = 999999999999
 
+# Steps of the rolling window hour by hour, the oldest hour first
+SLOT_FIELDS = tuple(["slot_" + str(slot) + "_steps" for slot in range(limits.WINDOW_SLOTS)])
+
 # kind -> its fields. A field whose name ends in "reason", "state" or "answer" is a word; all others are integers.
-FIELDS = {
+FIELDS: dict[str, tuple[str, ...]] = {
     # host to board
     "hello": ("protocol", "limits_checksum"),
     "dose": ("dose_id", "dose_steps", "steps_per_s"),
@@ -47,16 +50,16 @@ FIELDS = {
     ),
     "done": ("dose_id", "steps_min", "steps_max", "end_reason"),
     # the board to its own memory
-    "saved": (
+    "saved": (  # noqa: RUF005 (MicroPython unpacks nothing inside a tuple)
         "boots",
         "last_dose_id",
         "steps_min",
         "steps_max",
         "end_reason",
         "seen",
-        "window_used_steps",
         "trip_reason",
-    ),
+    )
+    + SLOT_FIELDS,
 }
 NO_WORD = "-"  # stands for an absent word
 TO_BOARD = ("hello", "dose", "renew", "stop", "ask", "clear", "seen")
@@ -66,7 +69,7 @@ _WORD_ENDINGS = ("reason", "state", "answer")
 _WORD_LETTERS = "abcdefghijklmnopqrstuvwxyz_"
 
 
-def _make_table():
+def _make_table() -> list[int]:
     table = []
     for value in range(256):
         crc = value << 8
@@ -79,7 +82,7 @@ def _make_table():
 _TABLE = _make_table()
 
 
-def checksum_by_table(data):
+def checksum_by_table(data: bytes) -> int:
     """CRC-16/IBM-3740 of bytes, for a computer without the C routine."""
     crc = 0xFFFF
     for byte in data:
@@ -87,7 +90,7 @@ def checksum_by_table(data):
     return crc
 
 
-def checksum(data):
+def checksum(data: bytes) -> int:
     """CRC-16/IBM-3740 of bytes, 0..0xFFFF."""
     if _crc_hqx is not None:
         return _crc_hqx(data, 0xFFFF)
@@ -97,34 +100,32 @@ def checksum(data):
 LIMITS_CHECKSUM = checksum(limits.CHECKSUM_TEXT.encode())
 
 
-def _is_word_field(name):
-    return name.endswith(_WORD_ENDINGS) if isinstance(name, str) else False
+WORD_FIELDS = {kind: tuple([name.endswith(_WORD_ENDINGS) for name in names]) for kind, names in FIELDS.items()}
 
 
-WORD_FIELDS = {kind: tuple([_is_word_field(name) for name in names]) for kind, names in FIELDS.items()}
-
-
-def encode(kind, *values):
-    """Bytes of one message, line feed included. ValueError when the values do not fit the table."""
-    word_fields = WORD_FIELDS[kind]
-    if len(values) != len(word_fields):
-        raise ValueError(kind + " takes " + str(len(word_fields)) + " values")
+def encode(kind: str, *values: str | int | None) -> bytes:
+    """Bytes of one message, line feed included. ValueError when kind or values do not fit the table."""
+    word_fields = WORD_FIELDS.get(kind)
+    if word_fields is None or len(values) != len(word_fields):
+        raise ValueError(kind + ": no such message, or not its number of values")
     text = kind
     for is_word, value in zip(word_fields, values):  # noqa: B905 (MicroPython's zip has no strict)
         if is_word:
-            word = NO_WORD if value is None else value
-            if word != NO_WORD and not _is_word(word):
+            text_value = NO_WORD if value is None else str(value)
+            if text_value != NO_WORD and not _is_word(text_value):
                 raise ValueError(kind + ": not a word: " + repr(value))
-            text += " " + word
+            text += " " + text_value
         else:
-            if value < 0 or value > NUMBER_MAX:
-                raise ValueError(kind + ": number out of bounds: " + repr(value))
-            text += " " + str(value)
+            if not isinstance(value, int) or value < 0 or value > NUMBER_MAX:
+                raise ValueError(kind + ": not a number from 0 to " + str(NUMBER_MAX) + ": " + repr(value))
+            text += " " + str(int(value))
     body = text.encode()
+    if len(body) + 5 > LINE_BYTES_MAX:
+        raise ValueError(kind + ": line longer than " + str(LINE_BYTES_MAX) + " bytes")
     return body + b" %04X\n" % checksum(body)
 
 
-def _is_word(text):
+def _is_word(text: str) -> bool:
     if not text:
         return False
     for letter in text:
@@ -133,7 +134,7 @@ def _is_word(text):
     return True
 
 
-def decode(line):
+def decode(line: bytes) -> tuple[str | int | None, ...] | None:
     """Message of one line without its line feed, as a tuple (kind, value, ...), or None when it is not one.
 
     Absent words come back as None. Never raises, whatever the bytes.
@@ -150,7 +151,7 @@ def decode(line):
     word_fields = WORD_FIELDS.get(parts[0])
     if word_fields is None or len(parts) != len(word_fields) + 1:
         return None
-    values = [parts[0]]
+    values: list[str | int | None] = [parts[0]]
     for is_word, part in zip(word_fields, parts[1:]):  # noqa: B905
         if is_word:
             if part == NO_WORD:
@@ -167,26 +168,47 @@ def decode(line):
     return tuple(values)
 
 
+def number(message: tuple[str | int | None, ...], name: str) -> int:
+    """The number that stands in the field ``name`` of a decoded message. ValueError when there is none."""
+    value = _value(message, name)
+    if not isinstance(value, int):
+        raise ValueError(name + " is not a number")
+    return value
+
+
+def word(message: tuple[str | int | None, ...], name: str) -> str | None:
+    """The word, or None, that stands in the field ``name`` of a decoded message. ValueError when there is none."""
+    value = _value(message, name)
+    if isinstance(value, int):
+        raise ValueError(name + " is not a word")
+    return value
+
+
+def _value(message: tuple[str | int | None, ...], name: str) -> str | int | None:
+    names = FIELDS[str(message[0])]
+    return message[1 + names.index(name)]
+
+
 class LineReader:
     """Cuts a stream of bytes into messages. What is not a message is counted and dropped, never guessed at."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._buffer = b""
         self._overlong = False
         self.refused_lines = 0
 
-    def feed(self, data):
+    def feed(self, data: bytes) -> list[tuple[str | int | None, ...]]:
         """Take bytes in any portions; answer the list of messages they completed."""
         found = []
         pieces = (self._buffer + data).split(b"\n")
         self._buffer = pieces.pop()
         for piece in pieces:
             message = None if self._overlong else decode(piece)
-            self._overlong = False
             if message is not None:
                 found.append(message)
-            elif piece:
+            elif piece or self._overlong:
                 self.refused_lines += 1
+            self._overlong = False
         if len(self._buffer) > LINE_BYTES_MAX:
             self._buffer = b""
             self._overlong = True  # drop the rest of this line as well

@@ -1,0 +1,99 @@
+"""The board's program on a microcontroller: pins, time, watchdog and saved state round ``board.py``. MicroPython.
+
+Put this file at the root as ``main.py``, beside the folder ``firmware_bridge``. In every tick the order is what the
+records rest on: what was ordered is turned, what was decided is saved, then it is said, then judged anew.
+"""
+
+import os
+import time
+
+import machine
+
+from firmware_bridge import board, interlocks, limits, wire
+
+STEP_PIN = 2  # stepper driver STEP: one pulse, one step
+DIRECTION_PIN = 3  # stepper driver DIR: set once, the pump turns one way only
+ENABLE_PIN = 4  # stepper driver ENABLE, low = coils on; a pull-up keeps them off while the board starts
+BENCH_PIN = 5  # a jumper to ground at power-on: the program does not start, commission() can be called by hand
+ROTOR_PIN = None  # rotor sensor, an edge every ROTOR_STEPS_PER_EDGE steps; None: the emitted pulses are counted
+ROTOR_STEPS_PER_EDGE = 4  # well below limits.ROTOR_STEPS_TOLERANCE
+LEAK_PIN, FLOAT_PIN, RESERVOIR_PIN, MOISTURE_PIN = 26, 27, 28, 29  # the inputs of the 12-bit converter
+
+TICK_US = limits.TICK_MS * 1000
+PULSE_US = 5  # length of a STEP pulse
+PULSE_SPACE_US = 500000 // limits.STEPS_PER_S_MAX  # after a stall, never faster than twice the fastest rate
+WATCHDOG_MS = 1000  # a program that hangs this long is started anew, its motor off
+
+
+def commission():
+    """Make the board fresh, without dose and trip: a technician's act. A file ``commission`` asks for it too."""
+    save(board.fresh_saved_line())
+
+
+def save(line):
+    with open("saved.new", "wb") as file:
+        file.write(line)
+    os.rename("saved.new", "saved")  # the flash file system replaces a file whole or not at all
+
+
+def read_saved():
+    if "commission" in os.listdir():
+        commission()
+        os.remove("commission")
+    try:
+        with open("saved", "rb") as file:
+            return file.read()
+    except OSError:
+        return None
+
+
+def run():
+    enable = machine.Pin(ENABLE_PIN, machine.Pin.OUT, value=1)
+    step = machine.Pin(STEP_PIN, machine.Pin.OUT, value=0)
+    machine.Pin(DIRECTION_PIN, machine.Pin.OUT, value=0)
+    probes = [machine.ADC(pin) for pin in (LEAK_PIN, FLOAT_PIN, RESERVOIR_PIN, MOISTURE_PIN)]
+    edges = [0, 0]  # of the rotor sensor: until now, until the last tick
+    if ROTOR_PIN is not None:
+        rotor = machine.Pin(ROTOR_PIN, machine.Pin.IN, machine.Pin.PULL_UP)
+        rotor.irq(lambda pin: edges.__setitem__(0, edges[0] + 1), machine.Pin.IRQ_RISING)
+    line, program, watchdog = wire.Wire(), board.Board(read_saved()), machine.WDT(timeout=WATCHDOG_MS)
+    ordered, turned, unsaved = 0, 0, None
+    ticked_ms, started_us, pulsed_us = time.ticks_ms(), time.ticks_us(), time.ticks_us()
+    while True:
+        now_us = time.ticks_us()
+        passed_us = time.ticks_diff(now_us, started_us)
+        if turned < ordered and passed_us * ordered >= turned * TICK_US:  # pulses stand evenly in the tick
+            if time.ticks_diff(now_us, pulsed_us) >= PULSE_SPACE_US:
+                step.value(1)
+                time.sleep_us(PULSE_US)
+                step.value(0)
+                pulsed_us, turned = now_us, turned + 1
+        elif passed_us < TICK_US:
+            rest_ms = (TICK_US - passed_us + 999) // 1000
+            program.receive(line.read(1 if turned < ordered or line.unsent else rest_ms))
+            line.write()
+        else:
+            unsaved = program.take_to_save() or unsaved
+            try:
+                if unsaved is not None:
+                    save(unsaved)
+                    unsaved = None
+                    program.intent_saved()
+            except OSError:
+                pass  # tried again in the next tick; a dose does not start meanwhile, and its lease runs out
+            line.owe(program.take_output())
+            now_ms, edge_count = time.ticks_ms(), edges[0]
+            elapsed_ms = time.ticks_diff(now_ms, ticked_ms)
+            rotor_steps = turned if ROTOR_PIN is None else (edge_count - edges[1]) * ROTOR_STEPS_PER_EDGE
+            counts = [probe.read_u16() >> 4 for probe in probes]
+            ordered = program.tick(elapsed_ms, *counts, rotor_steps, min(elapsed_ms, limits.MADE_GOOD_MS_MAX))
+            enable.value(0 if ordered or program.law.state == interlocks.TURNING else 1)
+            watchdog.feed()
+            turned, ticked_ms, edges[1] = 0, now_ms, edge_count
+            started_us = time.ticks_add(started_us, TICK_US)
+            if time.ticks_diff(time.ticks_us(), started_us) >= TICK_US:  # a whole tick late: begin anew from here
+                started_us = time.ticks_us()
+
+
+if __name__ == "__main__" and machine.Pin(BENCH_PIN, machine.Pin.IN, machine.Pin.PULL_UP).value():
+    run()
