@@ -1,6 +1,14 @@
 """Carries out what ``step`` decides: actions in order, up to the first record that cannot be written."""
 
-from controller.chamber.seam import ButtonWasPressed, ChamberSeam, Happening, LineFound, LineLost, MessageReceived
+from controller.chamber.seam import (
+    ButtonWasPressed,
+    ChamberSeam,
+    Happening,
+    LineFound,
+    LineLost,
+    LocalProbeWentWet,
+    MessageReceived,
+)
 from controller.control import model as m
 from controller.control.step import step
 from controller.errors import JournalError
@@ -59,7 +67,10 @@ class Decider:
         happenings = self.chamber.received()
         while happenings:
             for happening in happenings:
-                self.handle(self._event_of(happening))
+                if isinstance(happening, LocalProbeWentWet):
+                    self.sample()
+                else:
+                    self.handle(self._event_of(happening))
             happenings = self.chamber.received()
 
     def _event_of(self, happening: Happening) -> m.Event:

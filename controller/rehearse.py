@@ -68,7 +68,7 @@ class Rehearsal:
         self._request_id = 0
         self._schedule: VirtualSchedule | None = None
         self._scheduled_anchor: int | None = None
-        self._start_medium_ml = self.chamber.physics.in_medium_ml
+        self._start_medium_ml = self.chamber.box.physics.in_medium_ml
 
     def _first_moment(self) -> m.Moment:
         clock = self.chamber.now()
@@ -157,7 +157,7 @@ class Rehearsal:
         self.decider.hear()
 
     def _truth(self) -> Truth:
-        physics = self.chamber.physics
+        physics = self.chamber.box.physics
         hydrated = self.decider.state.hydrated_utc_ms
         first_ms = 0 if hydrated is None else hydrated - self._first_utc_ms()
         return Truth(

@@ -162,7 +162,7 @@ class Link:
 
 def _open(path: str, baud: int) -> _Port:
     """The port, for this program alone, with nothing of an earlier conversation left in it."""
-    port: _Port = serial.Serial(  # type: ignore[attr-defined,no-untyped-call]
+    port: _Port = serial.Serial(
         path, baud, timeout=0, write_timeout=WRITE_S_MAX, exclusive=True
     )  # opening throws away what had come in
     try:

@@ -64,18 +64,18 @@ class Strike:
     def strike(self, name: str) -> tuple[int, Callable[[], None]] | None:
         """Do it now. Answers (after how many ms, what) must follow, or None."""
         chamber = self._chamber
-        physics = chamber.physics
-        bus = chamber.bus
+        physics = chamber.box.physics
+        bus = chamber.box.bus
         if name == "leak":
             physics.leaking = True
-            chamber.drive_local_probes(leak_wet=True, float_up=False)
+            chamber.box.drive_local_probes(leak_wet=True, float_up=False)
         elif name == "probe-wire-open":
-            chamber.leak_wire_open = True
+            chamber.box.leak_wire_open = True
         elif name == "float-stuck":
             physics.float_stuck_up = True
         elif name == "sensor-stale":
             bus.frozen = True
-            chamber.freeze_moisture()
+            chamber.box.freeze_moisture()
         elif name == "sensor-unplugged":
             bus.unplugged = True
         elif name == "sensor-garbled":
@@ -116,27 +116,27 @@ class Strike:
     def mend(self, told: frozenset[str]) -> list[str]:
         """A person mends what the chamber told of (trips and alarms by name); answers what, in plain words."""
         chamber = self._chamber
-        physics = chamber.physics
-        bus = chamber.bus
+        physics = chamber.box.physics
+        bus = chamber.box.bus
         mended: list[str] = []
         if "leak_wet" in told:
             physics.leaking = False
-            chamber.drive_local_probes(leak_wet=False, float_up=False)
+            chamber.box.drive_local_probes(leak_wet=False, float_up=False)
             mended.append("sealed the tray and dried the probe")
         if "leak_wire_open" in told:
-            chamber.leak_wire_open = False
+            chamber.box.leak_wire_open = False
             mended.append("joined the leak probe's wire")
         if "overfill_float_up" in told:
             physics.float_stuck_up = False
             mended.append("freed the float")
         if told & {"air_temperature_untrusted", "relative_humidity_untrusted", "moisture_untrusted"}:
             bus.frozen = bus.unplugged = bus.bad_checksum = False
-            chamber.moisture_frozen_counts = None
+            chamber.box.moisture_frozen_counts = None
             mended.append("reseated the sensors")
         if "dose_without_effect" in told:
             physics.tube_off = False
             mended.append("pushed the tube back on")
         if "reservoir_empty" in told:
-            physics.reservoir_ml = chamber.settings.chamber.limits.reservoir_ml
+            physics.reservoir_ml = chamber.box.settings.chamber.limits.reservoir_ml
             mended.append("filled the reservoir")
         return mended

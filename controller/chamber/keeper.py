@@ -49,14 +49,14 @@ class Keeper:
                 continue
             drained_g = None
             if step.asks_drained_mass:
-                drained_g = round(self._chamber.physics.drain_tray_ml() * WATER_G_PER_ML, 1)
+                drained_g = round(self._chamber.box.physics.drain_tray_ml() * WATER_G_PER_ML, 1)
             if step.name.startswith("observe-day-"):
                 self._observe()
             self._ask(request=m.SIGN_STEP, subject=step.name, drained_g=drained_g)
 
     def _observe(self) -> None:
         for position in self._settings.plan.positions:
-            emerged, height_mm, leaves = self._chamber.physics.plant_at(position.number)
+            emerged, height_mm, leaves = self._chamber.box.physics.plant_at(position.number)
             stage = None if not emerged else (9 if leaves == 0 and height_mm < 10 else 10 + leaves)
             self._ask(
                 request=m.OBSERVE,

@@ -33,7 +33,11 @@ class ButtonWasPressed(NamedTuple):
     """Somebody pressed the acknowledge button."""
 
 
-Happening = LineFound | LineLost | MessageReceived | ButtonWasPressed
+class LocalProbeWentWet(NamedTuple):
+    """A probe of the single-board computer itself changed from dry to wet: worth a sample at once."""
+
+
+Happening = LineFound | LineLost | MessageReceived | ButtonWasPressed | LocalProbeWentWet
 
 
 class ChamberSeam(Protocol):
