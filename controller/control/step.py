@@ -296,9 +296,7 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
         return state, [action for action in lamp if isinstance(action, m.SetLamp)]
     if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
         words = "Records can be written again; between the last row and this one nothing was kept."
-        failed = m.AlarmRecord(
-            state.now, "records_failed", True, "Records could not be written; no water meanwhile."
-        )
+        failed = m.AlarmRecord(state.now, "records_failed", True, "Records could not be written; no water meanwhile.")
         over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
         state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=-1.0)
         state, hello = board_talk.greet(state)
