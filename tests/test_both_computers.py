@@ -67,5 +67,6 @@ def test_the_pins_of_the_stand_are_those_of_the_board():
     source = (ROOT / "firmware_bridge" / "main.py").read_text()
     assert f"STEP_PIN = {pins.STEP_PIN} " in source
     assert f"ENABLE_PIN = {pins.ENABLE_PIN} " in source
+    assert f"ROTOR_STEPS_PER_EDGE = {pins.PULSES_PER_EDGE} " in source
     numbers = ", ".join(str(pins.FIRST_PROBE_PIN + place) for place in range(4))
     assert f"LEAK_PIN, FLOAT_PIN, RESERVOIR_PIN, MOISTURE_PIN = {numbers} " in source

@@ -413,6 +413,23 @@ def test_a_technician_s_file_makes_a_board_fresh_once(stand, host):
     assert not (stand.folder / "commission").exists()
 
 
+ROTOR_PROGRAM = """
+from firmware_bridge import main
+main.ROTOR_PIN = 6
+main.run()
+"""
+
+
+def test_a_rotor_sensor_confirms_a_dose_and_betrays_a_motor_that_runs_by_itself(stand, host):
+    stand.kill_board(meanwhile=lambda: (stand.folder / "program.py").write_text(ROTOR_PROGRAM))
+    host.greet()
+    host.dose(1, 200, 400)
+    assert host.await_message("done") == ("done", 1, 200, 200, interlocks.COMPLETE)
+    (stand.folder / "runaway").touch()
+    report = host.await_message("report", state=interlocks.TRIPPED)
+    assert messages.word(report, "trip_reason") == interlocks.MOVED_WHILE_STOPPED
+
+
 def test_a_host_may_come_and_go(stand, host):
     host.dose(1, 30, 400)
     host.await_message("done")
