@@ -349,6 +349,15 @@ def test_a_wet_probe_stops_the_motor_and_the_counted_pulses_are_those_that_were_
     assert messages.number(report, "trip_delay_ms") < 1000
 
 
+def test_a_stop_in_mid_dose_says_exactly_what_turned(stand, host):
+    host.dose(1, 12000, 400)
+    wait_until(lambda: stand.pulses() > 40, "a turning motor")
+    host.link.send("stop")
+    done = host.await_message("done")
+    assert done[4] == interlocks.STOPPED
+    assert done[2] == done[3] == stand.pulses()
+
+
 def test_a_host_that_falls_silent_loses_the_motor_at_the_end_of_the_lease(stand, host):
     lease_ms = 400
     host.dose(1, 12000, 400, renewed=False)
