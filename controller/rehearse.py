@@ -56,6 +56,7 @@ class Rehearsal:
         run_id = f"{start_utc:%Y%m%dT%H%MZ}-rehearsal-seed{seed}"
         self.journal = Journal.create(folder / "journal.sqlite", run_id, settings, __version__, simulated=True)
         self.journal.readings_per_batch = REHEARSED_READINGS_PER_BATCH
+        self.journal.wait_for_disk(False)
         self.decider = Decider(self.chamber, self.journal, settings, m.initial_state(self._first_moment()), 1)
         self._strike = Strike(self.chamber, self.journal)
         self.keeper = Keeper(self.chamber, settings, self._strike, self._ask)
@@ -102,7 +103,6 @@ class Rehearsal:
         if decider.state.open_dose is not None or not decider.state.greeted or decider.state.reconciling:
             target_ms = min(target_ms, chamber.monotonic_ms + TICK_MS)
         chamber.advance_to(target_ms)
-        decider.hear()
         if self._later and chamber.monotonic_ms >= fault_ms:
             self._strike_next()
         if decider.notice_clock():

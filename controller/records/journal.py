@@ -260,6 +260,10 @@ class Journal:
         unanswered = "request_id NOT IN (SELECT request_id FROM request_answers)"
         return list(self.records(m.Request, unanswered))
 
+    def wait_for_disk(self, wait: bool) -> None:
+        """Whether each transaction waits until it is on the disk; only a rehearsal may do without."""
+        self._connection.execute(f"PRAGMA synchronous={'FULL' if wait else 'NORMAL'}")
+
     def hold_file_size(self, hold: bool) -> None:
         """Let the file grow no further, as on a full disk, or let it grow again."""
         pages = self._connection.execute("PRAGMA page_count").fetchone()[0]
