@@ -533,11 +533,13 @@ def test_the_window_asks_to_be_saved_when_an_hour_with_steps_ends_and_only_then(
     law = resting()
     tick(law, HOUR_MS)
     assert not law.window_moved, "nothing to keep"
-    use_up(law, 10)
-    tick(law, HOUR_MS // 2)
-    assert not law.window_moved
-    tick(law, HOUR_MS // 2)
-    assert law.window_moved
+    for window in ([0] * 24 + [1], [1] + [0] * 24):
+        law = resting(window)
+        tick(law, HOUR_MS - 1)
+        assert not law.window_moved
+        tick(law, 1)
+        assert law.window_moved
+        assert law.window_slots_steps() == [*window[1:], 0]
 
 
 def test_hours_that_were_saved_go_on_ageing_after_a_restart():
@@ -607,7 +609,10 @@ def test_a_surplus_that_tripped_is_forgiven_with_the_clear():
 
 def test_clearing_needs_a_dry_time_after_power_on_too():
     law = tripped(interlocks.STATE_LOST)
+    tick(law, limits.DRY_MS_MIN - 1)
     assert law.clear_trip(interlocks.STATE_LOST) == interlocks.NOT_DRY
+    tick(law, 1)
+    assert law.clear_trip(interlocks.STATE_LOST) == interlocks.ACCEPTED
 
 
 def test_a_cleared_trip_lets_the_next_dose_turn_with_a_new_id_only():
