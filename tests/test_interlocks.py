@@ -341,6 +341,7 @@ def test_an_accepted_dose_begins_with_the_longest_lease_and_loses_it_while_it_wa
     assert law.state == SAVING
     tick(law, 1)
     assert (law.state, law.trip_reason, law.turned_steps) == (TRIPPED, interlocks.LEASE_LOST, 0)
+    assert law.trip_delay_ms == 0, "nothing turned"
 
 
 def test_a_lease_is_never_longer_than_the_limit():
@@ -587,6 +588,7 @@ def test_any_probe_fault_begins_the_dry_time_anew(reason):
 @pytest.mark.parametrize("latched", interlocks.TRIP_REASONS)
 def test_only_the_latched_reason_clears(latched):
     law = tripped(latched)
+    assert law.trip_delay_ms == 0, "what was before the restart is not known any more"
     tick(law, limits.DRY_MS_MIN)
     for reason in (*interlocks.TRIP_REASONS, None, "anything"):
         if reason != latched:
