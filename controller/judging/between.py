@@ -74,7 +74,8 @@ def aliquot_ends_in_time(plan: Plan, chamber: Chamber, board: BoardLimits) -> It
     push_steps_per_s = steps_in(wetting.push_rate_max_ml_per_min / 60, pump.ml_per_step)
     steps_per_s = min(pump.steps_per_s, push_steps_per_s)
     steps = steps_in(wetting.aliquot_ml, pump.ml_per_step)
-    if steps_per_s >= 1 and board.run_ms(steps, steps_per_s) > board.run_max_ms:
+    too_much = exceeds(wetting.aliquot_ml, chamber.limits.dose_max_ml)  # which is said already
+    if not too_much and steps_per_s >= 1 and board.run_ms(steps, steps_per_s) > board.run_max_ms:
         allowed_s = (board.run_max_ms - board.run_margin_ms) / 1000
         yield (
             f"first_wetting.aliquot_ml is {number(wetting.aliquot_ml)}, which takes {steps / steps_per_s:.0f} s at "

@@ -87,10 +87,10 @@ def _expected(kind: Kind, path: str) -> str:
         if is_dataclass(kind.inner[0]):
             return ("one or more tables" if least else "tables") + f" [[{path}]]"
         (element,) = kinds(kind.inner[0])
-        some = f"a list of at least {least}: " if least else "a list of "
+        some = "a list of one or more " if least else "a list of "
         return some + PLURAL[element.base] + _bounds(element.bounds)
     if kind.base is Literal:
-        return " or ".join(found(choice) for choice in kind.inner)
+        return either([found(choice) for choice in kind.inner])
     if is_dataclass(kind.base):
         return f"a table [{path}]"
     if kind.base is str and least:

@@ -65,7 +65,8 @@ def judge_shape(data: dict[str, Any], table: type[T], file_kind: str) -> Judged[
     tidied = shape.tidy_table(data, table, "")
     value: T | None = None
     try:
-        value = _adapter(table).validate_json(json.dumps(tidied, default=_iso))
+        adapter = _adapter(table)  # type: ignore[arg-type]  # mypy doubts that a class can be hashed
+        value = adapter.validate_json(json.dumps(tidied, default=_iso))
     except ValidationError as error:
         for fault in error.errors(include_url=False, include_context=False, include_input=False):
             shape.note(tidied, fault["loc"], missing=fault["type"] == "missing")
@@ -97,19 +98,17 @@ class _Shape:
     def tidy_table(self, data: dict[str, Any], table: type, path: str) -> dict[str, Any]:
         """The data with misspelt keys put right and unknown ones left out, both noted as faults."""
         keys = keys_of(table)
-        absent = [key for key in keys if key not in data]
-        tidied = {}
+        known = {key: value for key, value in data.items() if key in keys}
         for key, value in data.items():
-            name = key
-            if key not in keys:
-                close = get_close_matches(key, absent, n=1, cutoff=CLOSE_ENOUGH)
-                self.faults[_under(path, key)] = self._unknown_key(key, path, table, close)
-                if not close:
-                    continue
-                name = close[0]
-                absent.remove(name)
-            tidied[name] = self._tidy(value, keys[name], _under(path, name))
-        return tidied
+            if key in keys:
+                continue
+            close = get_close_matches(key, keys, n=1, cutoff=CLOSE_ENOUGH)
+            self.faults[_under(path, key)] = self._unknown_key(key, path, table, close)
+            if close and close[0] not in known:
+                known[close[0]] = value
+            elif close and isinstance(value, dict) and isinstance(known[close[0]], dict):
+                known[close[0]] = value | known[close[0]]  # [watring] beside [watering.moisture]
+        return {key: self._tidy(value, keys[key], _under(path, key)) for key, value in known.items()}
 
     def _tidy(self, value: Any, hint: Any, path: str) -> Any:
         table, element = table_of(hint), element_of(hint)
