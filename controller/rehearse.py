@@ -3,7 +3,7 @@
 import heapq
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -50,9 +50,7 @@ class Rehearsed:
 class Rehearsal:
     """Moves one simulated chamber through virtual time."""
 
-    def __init__(
-        self, settings: Settings, folder: Path, seed: int, faults: list[Fault], start_utc: datetime
-    ) -> None:
+    def __init__(self, settings: Settings, folder: Path, seed: int, faults: list[Fault], start_utc: datetime) -> None:
         self.settings = settings
         self.chamber = SimulatedChamber(settings, seed, utc_ms(start_utc))
         run_id = f"{start_utc:%Y%m%dT%H%MZ}-rehearsal-seed{seed}"
@@ -65,7 +63,6 @@ class Rehearsal:
         for order, fault in enumerate(faults):
             heapq.heappush(self._later, (fault.at_ms, order, fault.name))
         self._order = len(faults)
-        self._request_id = 0
         self._schedule: VirtualSchedule | None = None
         self._scheduled_anchor: int | None = None
         self._start_medium_ml = self.chamber.box.physics.in_medium_ml
@@ -148,12 +145,12 @@ class Rehearsal:
 
     def _ask(self, **wish: object) -> None:
         """A person's request: written into the journal first, then decided about."""
-        self._request_id += 1
-        request = m.Request(at=self.decider.moment(), request_id=self._request_id, asked_by=INITIALS, **wish)  # type: ignore[arg-type]
         if self.decider.state.records_failed:
             return
-        self.journal.append(request)
-        self.decider.handle(m.RequestMade(request.at, request))
+        at = self.decider.moment()
+        request = m.Request(at=at, request_id=0, asked_by=INITIALS, **wish)  # type: ignore[arg-type]
+        number = self.journal.ask(request)
+        self.decider.handle(m.RequestMade(at, replace(request, request_id=number)))
         self.decider.hear()
 
     def _truth(self) -> Truth:

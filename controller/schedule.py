@@ -19,7 +19,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 from controller.control.photoperiod import moment_of, utc_ms
 from controller.plan import Settings
 
-LONG_AGO = datetime(2020, 1, 1, tzinfo=UTC)
+LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)  # where a clock without battery wakes up
 STEPS_EVERY_S = 60
 GRACE_S = 5
 
@@ -58,8 +58,9 @@ def job_table(settings: Settings, light_anchor_utc_ms: int | None) -> list[Job]:
     if light_anchor_utc_ms is not None:
         period = plan.photoperiod
         for name, offset_h in (("lamp_on", 0.0), ("lamp_off", period.light_h)):
-            start = moment_of(light_anchor_utc_ms) + timedelta(hours=offset_h)
-            cycle = IntervalTrigger(seconds=period.cycle_h * 3600, start_date=start, timezone=UTC)
+            cycle_ms = round(period.cycle_h * 3_600_000)
+            first_ms = (light_anchor_utc_ms + round(offset_h * 3_600_000)) % cycle_ms  # the first one since 1970
+            cycle = IntervalTrigger(seconds=cycle_ms / 1000, start_date=moment_of(first_ms), timezone=UTC)
             jobs.append(Job(name, FromNow(cycle)))
     return jobs
 

@@ -161,7 +161,6 @@ class Law:
         """Close the dose in hand and give its unturned steps back to the window."""
         self._slots[self._slot] -= self.dose_steps - self.turned_steps
         self.ended_reason = reason
-        self.lease_ms = 0
 
     def window_used_steps(self) -> int:
         """Steps turned, or reserved by the dose in hand, in the rolling window of at least 24 h."""

@@ -52,10 +52,9 @@ def run():
     step = machine.Pin(STEP_PIN, machine.Pin.OUT, value=0)
     machine.Pin(DIRECTION_PIN, machine.Pin.OUT, value=0)
     probes = [machine.ADC(pin) for pin in (LEAK_PIN, FLOAT_PIN, RESERVOIR_PIN, MOISTURE_PIN)]
-    edges = [0, 0]  # of the rotor sensor: until now, until the last tick
+    edges = []  # of the rotor sensor since the last tick; an interrupt appends
     if ROTOR_PIN is not None:
-        rotor = machine.Pin(ROTOR_PIN, machine.Pin.IN, machine.Pin.PULL_UP)
-        rotor.irq(lambda pin: edges.__setitem__(0, edges[0] + 1), machine.Pin.IRQ_RISING)
+        machine.Pin(ROTOR_PIN, machine.Pin.IN, machine.Pin.PULL_UP).irq(edges.append, machine.Pin.IRQ_RISING)
     line, program, watchdog = wire.Wire(), board.Board(read_saved()), machine.WDT(timeout=WATCHDOG_MS)
     ordered, turned, unsaved = 0, 0, None
     ticked_ms, started_us, pulsed_us = time.ticks_ms(), time.ticks_us(), time.ticks_us()
@@ -82,14 +81,15 @@ def run():
             except OSError:
                 pass  # tried again in the next tick; a dose does not start meanwhile, and its lease runs out
             line.owe(program.take_output())
-            now_ms, edge_count = time.ticks_ms(), edges[0]
+            now_ms, edge_count = time.ticks_ms(), len(edges)
+            del edges[:edge_count]
             elapsed_ms = time.ticks_diff(now_ms, ticked_ms)
-            rotor_steps = turned if ROTOR_PIN is None else (edge_count - edges[1]) * ROTOR_STEPS_PER_EDGE
+            rotor_steps = turned if ROTOR_PIN is None else edge_count * ROTOR_STEPS_PER_EDGE
             counts = [probe.read_u16() >> 4 for probe in probes]
             ordered = program.tick(elapsed_ms, *counts, rotor_steps, min(elapsed_ms, limits.MADE_GOOD_MS_MAX))
             enable.value(0 if ordered or program.law.state == interlocks.TURNING else 1)
             watchdog.feed()
-            turned, ticked_ms, edges[1] = 0, now_ms, edge_count
+            turned, ticked_ms = 0, now_ms
             started_us = time.ticks_add(started_us, TICK_US)
             if time.ticks_diff(time.ticks_us(), started_us) >= TICK_US:  # a whole tick late: begin anew from here
                 started_us = time.ticks_us()

@@ -279,6 +279,16 @@ def test_a_stop_ends_a_dose_where_it_is():
     assert tick(law, 1000) == 0
 
 
+def test_a_part_of_a_step_is_not_carried_into_the_next_dose():
+    law = turning(100, 3)
+    assert tick(law, 600) == 1  # and eight tenths
+    law.stop()
+    law.accept_dose(2, 100, 3, False)
+    law.intent_saved()
+    assert tick(law, 333) == 0
+    assert tick(law, 1) == 1
+
+
 def test_a_late_tick_makes_good_no_more_than_it_is_told_to():
     law = turning(1000, 100)
     assert tick(law, 500, made_good_ms=20) == 2
@@ -357,6 +367,11 @@ def test_a_renewal_without_a_dose_has_no_effect():
     for law in (resting(), tripped()):
         law.renew_lease(0, 3000)
         assert law.lease_ms == 0
+    law = turning()
+    tick(law, 100)
+    law.stop()
+    law.renew_lease(1, 3000)
+    assert law.lease_ms == limits.LEASE_MS_MAX - 100
 
 
 # -- rotor --------------------------------------------------------------------------------------------------------
@@ -404,6 +419,16 @@ def test_what_the_last_tick_ordered_may_be_counted_after_the_dose_and_even_in_th
     law.intent_saved()
     assert tick(law, 500, rotor_steps=100) == 50
     assert law.state == TURNING
+
+
+def test_a_tolerated_surplus_is_forgiven_with_the_next_dose():
+    law = resting()
+    tick(law, 10, rotor_steps=TOLERANCE)
+    law.accept_dose(1, 100, 100, False)
+    tick(law, 10, rotor_steps=TOLERANCE)
+    assert law.state == SAVING
+    tick(law, 10, rotor_steps=1)
+    assert law.trip_reason == interlocks.MOVED_WHILE_STOPPED
 
 
 def test_a_dead_rotor_sensor_gives_no_credit_to_a_runaway():
@@ -569,6 +594,17 @@ def test_only_the_latched_reason_clears(latched):
     assert law.clear_trip(latched) == interlocks.NOT_TRIPPED
 
 
+def test_a_surplus_that_tripped_is_forgiven_with_the_clear():
+    law = resting()
+    tick(law, 10, rotor_steps=TOLERANCE + 1)
+    tick(law, limits.DRY_MS_MIN, rotor_steps=TOLERANCE)
+    assert law.clear_trip(interlocks.MOVED_WHILE_STOPPED) == interlocks.ACCEPTED
+    tick(law, 10, rotor_steps=TOLERANCE)
+    assert law.state == RESTING
+    tick(law, 10, rotor_steps=1)
+    assert law.trip_reason == interlocks.MOVED_WHILE_STOPPED
+
+
 def test_clearing_needs_a_dry_time_after_power_on_too():
     law = tripped(interlocks.STATE_LOST)
     assert law.clear_trip(interlocks.STATE_LOST) == interlocks.NOT_DRY
@@ -577,8 +613,10 @@ def test_clearing_needs_a_dry_time_after_power_on_too():
 def test_a_cleared_trip_lets_the_next_dose_turn_with_a_new_id_only():
     law = turning()
     tick(law, 10, probes=WET)
+    assert law.trip_delay_ms == 10
     tick(law, limits.DRY_MS_MIN)
     law.clear_trip(interlocks.LEAK_WET)
+    assert law.trip_delay_ms == 0
     law.greeted = True
     assert law.accept_dose(1, 100, 100, False) == interlocks.ID_NOT_NEW
     assert law.accept_dose(2, 100, 100, False) == interlocks.ACCEPTED

@@ -55,9 +55,7 @@ def _greeted(state: m.State, message: tuple[str | int | None, ...]) -> Decision:
     actions: list[m.Action] = []
     if not state.greeted or differ != state.limits_differ:
         words = "The board holds other limits than this program." if differ else "The board holds the same limits."
-        actions.append(
-            m.Append(m.EventRecord(state.now, "board_greeted", f"{words} It has started {boots} times."))
-        )
+        actions.append(m.Append(m.EventRecord(state.now, "board_greeted", f"{words} It has started {boots} times.")))
     assert isinstance(boots, int)
     assert isinstance(last_dose_id, int)
     last_id = state.last_dose_id if state.open_dose else max(state.last_dose_id, last_dose_id)

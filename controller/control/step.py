@@ -52,20 +52,22 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
 # -- samples ----
 
 
-def _sensed(state: m.State, reading: m.Reading) -> m.State:
+def _sensed(state: m.State, reading: m.Reading, settings: Settings) -> m.State:
     at_ms = state.now.monotonic_ms
     air = sensing.judge(state.air, reading.air_temperature_c, at_ms, sensing.AIR_TEMPERATURE_C)
+    hot = air.quality == m.GOOD and air.value is not None and air.value > settings.plan.climate.lamp_off_above_c
     return state.but(
         reading=reading,
         air=air,
+        hot_samples=state.hot_samples + 1 if hot else 0,
         humidity=sensing.judge(state.humidity, reading.relative_humidity_pct, at_ms, sensing.RELATIVE_HUMIDITY_PCT),
         moisture=sensing.judge(state.moisture, reading.moisture_counts, at_ms, sensing.MOISTURE_COUNTS),
     )
 
 
 def _sampled(state: m.State, reading: m.Reading, settings: Settings) -> Decision:
-    state = _sensed(state, reading)
-    state, trips = _host_trips(state, reading, settings)
+    state = _sensed(state, reading, settings)
+    state, trips = _host_trips(state, reading)
     state, lamp = _lamp(state, settings)
     state = watering.with_thirst(state, settings)
     record = m.ReadingRecord(
@@ -83,11 +85,16 @@ def _sampled(state: m.State, reading: m.Reading, settings: Settings) -> Decision
         None if state.hydrated_utc_ms is None else state.run_ms,
     )
     state, told = _told(state, settings)
-    return state, [*lamp, *trips, m.Append(record), *told]
+    return state, _safe_first([*trips, *lamp, m.Append(record), *told])
 
 
-def _host_trips(state: m.State, reading: m.Reading, settings: Settings) -> Decision:
-    """Trips from the second pair of probes and from heat; water stops first, then it is written down."""
+def _safe_first(actions: list[m.Action]) -> list[m.Action]:
+    """Stopping water and setting the lamp wait for no record: those actions first, then the records."""
+    return sorted(actions, key=lambda action: isinstance(action, m.Append))
+
+
+def _host_trips(state: m.State, reading: m.Reading) -> Decision:
+    """Trips from the second pair of probes and from heat."""
     actions: list[m.Action] = []
     if reading.local_leak_wet:
         state, tripped = trip(state, "leak_wet")
@@ -95,15 +102,7 @@ def _host_trips(state: m.State, reading: m.Reading, settings: Settings) -> Decis
     if reading.local_float_up:
         state, tripped = trip(state, "overfill_float_up")
         actions += tripped
-    hot = (
-        state.air.quality == m.GOOD
-        and state.air.value is not None
-        and state.air.value > settings.plan.climate.lamp_off_above_c
-    )
-    hot_samples = state.hot_samples + 1 if hot else 0
-    if hot_samples != state.hot_samples:
-        state = state.but(hot_samples=hot_samples)
-    if hot_samples >= HOT_SAMPLES:
+    if state.hot_samples >= HOT_SAMPLES:
         state, tripped = trip(state, m.AIR_TOO_HOT)
         actions += tripped
     return state, actions
@@ -119,9 +118,9 @@ def trip(state: m.State, reason: str) -> Decision:
 
 
 def _lamp(state: m.State, settings: Settings) -> Decision:
-    """Set the lamp to the level of this moment; the lamp goes first, its record after."""
+    """Set the lamp to the level of this moment."""
     duty = 0.0
-    too_hot = (m.AIR_TOO_HOT, m.ON_HOST) in state.trips
+    too_hot = state.hot_samples >= HOT_SAMPLES or (m.AIR_TOO_HOT, m.ON_HOST) in state.trips
     if state.hydrated_utc_ms is not None and state.phase != m.ENDED and not too_hot:
         at_utc_ms = state.now.utc_ms if state.now.utc_trusted else state.hydrated_utc_ms + state.run_ms
         duty = photoperiod.duty_fraction(
@@ -291,14 +290,12 @@ def _append_failed(state: m.State) -> Decision:
 def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
     """Without records: the lamp keeps its hours, the board keeps its own law, water waits."""
     if isinstance(event, m.Sampled):
-        state = _sensed(state, event.reading)
+        state = _sensed(state, event.reading, settings)
         state, lamp = _lamp(state, settings)
         return state, [action for action in lamp if isinstance(action, m.SetLamp)]
     if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
         words = "Records can be written again; between the last row and this one nothing was kept."
-        failed = m.AlarmRecord(
-            state.now, "records_failed", True, "Records could not be written; no water meanwhile."
-        )
+        failed = m.AlarmRecord(state.now, "records_failed", True, "Records could not be written; no water meanwhile.")
         over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
         state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=-1.0)
         state, hello = board_talk.greet(state)

@@ -116,9 +116,7 @@ class Journal:
         )
 
     @classmethod
-    def create(
-        cls, path: Path, run_id: str, settings: Settings, software_version: str, simulated: bool
-    ) -> "Journal":
+    def create(cls, path: Path, run_id: str, settings: Settings, software_version: str, simulated: bool) -> "Journal":
         """A new journal; JournalError when the file exists or cannot be made."""
         if path.exists():
             raise JournalError(f"{path} already holds a run; choose another folder or go on with that run.")
@@ -228,9 +226,7 @@ class Journal:
     ) -> Iterator[tuple[int, R]]:
         """(row number, record) of one class in the order they were written."""
         columns = COLUMNS[record_class]
-        names = ", ".join(
-            ["row_id", "at_utc_ms", "monotonic_ms", "boot_id", "utc_trusted", *(c[0] for c in columns)]
-        )
+        names = ", ".join(["row_id", "at_utc_ms", "monotonic_ms", "boot_id", "utc_trusted", *(c[0] for c in columns)])
         sql = f"SELECT {names} FROM {TABLES[record_class]} {where and 'WHERE ' + where} ORDER BY row_id"
         is_bool = [plain is bool for _, plain, _ in columns]
         for row in self._connection.execute(sql, parameters):
@@ -269,9 +265,24 @@ class Journal:
         pages = self._connection.execute("PRAGMA page_count").fetchone()[0]
         self._connection.execute(f"PRAGMA max_page_count = {pages if hold else 2**30}")
 
-    def next_request_id(self) -> int:
-        found = self._connection.execute("SELECT max(request_id) FROM requests").fetchone()[0]
-        return 1 + (found or 0)
+    def ask(self, wish: m.Request) -> int:
+        """Write a person's request under the next free number; answers that number. Any process may ask."""
+        connection = self._connection
+        names = _FIELD_NAMES[m.Request]
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+            number = 1 + connection.execute("SELECT coalesce(max(request_id), 0) FROM requests").fetchone()[0]
+            values = [number if name == "request_id" else getattr(wish, name) for name in names]
+            connection.execute(_INSERTS[m.Request], (None, *wish.at, *values))
+            connection.execute("COMMIT")
+        except sqlite3.Error as error:
+            _roll_back(connection)
+            raise JournalError(f"{self.path}: {error}") from error
+        return int(number)
+
+    def answer_to(self, request_id: int) -> m.RequestAnswered | None:
+        """What the controller answered to a request, or None while it has not."""
+        return next(self.records(m.RequestAnswered, "request_id = ?", (request_id,)), None)
 
 
 def _connect(path: Path) -> sqlite3.Connection:

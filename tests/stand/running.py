@@ -43,7 +43,7 @@ class RunningStand:
     def start(self) -> None:
         micropython()
         self._process = subprocess.Popen([sys.executable, "-m", "tests.stand.stand", str(self.folder)], cwd=ROOT)
-        wait_until(lambda: self.port.exists() and self._fed(), "a board that feeds its watchdog")
+        wait_until(lambda: self.port.exists() and self.is_fed(), "a board that feeds its watchdog")
 
     def stop(self) -> None:
         if self._process is not None:
@@ -55,7 +55,8 @@ class RunningStand:
     def port(self) -> Path:
         return self.folder / "port"
 
-    def _fed(self) -> bool:
+    def is_fed(self) -> bool:
+        """Whether the board that was started last feeds its watchdog."""
         data = (self.folder / "fed").read_bytes()
         return len(data) == 8 and struct.unpack("<II", data)[1] > 0
 
@@ -76,4 +77,8 @@ class RunningStand:
         pid = self.board_pid()
         os.kill(pid, signal.SIGKILL)
         meanwhile()
-        wait_until(lambda: self.board_pid() != pid and self._fed(), "a board after the killed one")
+        wait_until(lambda: self.board_pid() != pid and self.is_fed(), "a board after the killed one")
+
+    def pause_board(self) -> None:
+        """Make the board hang."""
+        os.kill(self.board_pid(), signal.SIGSTOP)

@@ -1,0 +1,48 @@
+"""The single-board computer's own two clocks, and whether network time stands behind the wall clock."""
+
+import ctypes
+import time
+
+from controller.chamber.seam import ClockReading
+
+LOOK_EVERY_S = 10.0
+STA_UNSYNC = 0x0040  # linux/timex.h: the kernel's clock is not disciplined
+
+
+class _Timex(ctypes.Structure):
+    """``struct timex`` as far as ``status``, and room for the rest (linux/timex.h)."""
+
+    _fields_ = (
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("rest", ctypes.c_byte * 256),
+    )
+
+
+def is_disciplined() -> bool:
+    """Whether the kernel says that its clock is steered by a time source; False where it cannot be asked."""
+    adjtimex = getattr(ctypes.CDLL(None, use_errno=True), "adjtimex", None)
+    if adjtimex is None:
+        return False
+    timex = _Timex()
+    answer = adjtimex(ctypes.byref(timex))
+    return answer >= 0 and not timex.status & STA_UNSYNC
+
+
+class ComputerClock:
+    """Reads both clocks; asks the kernel about trust only now and then."""
+
+    def __init__(self) -> None:
+        self._trusted = is_disciplined()
+        self._looked_s = time.monotonic()
+
+    def now(self) -> ClockReading:
+        monotonic_s = time.monotonic()
+        if monotonic_s - self._looked_s >= LOOK_EVERY_S:
+            self._looked_s = monotonic_s
+            self._trusted = is_disciplined()
+        return ClockReading(time.time_ns() // 1_000_000, int(monotonic_s * 1000), self._trusted)

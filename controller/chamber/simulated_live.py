@@ -1,0 +1,167 @@
+"""A simulated chamber in real time, for ``wardian run --simulated``: its world outlives a killed controller.
+
+The physics is kept in ``simulated.json`` beside the journal. The board is either the shipped program in this
+process, its saved state in ``simulated-board``, or a separate process on a serial line (a stand): a folder with
+``port``, the file ``probes`` that the board reads (four little-endian 16-bit counts: leak, overfill float,
+reservoir float, moisture) and the file ``pulses`` that it counts steps into (64 bits, little-endian).
+"""
+
+import json
+import os
+import struct
+import time
+from pathlib import Path
+
+from controller.chamber.board_line import BoardLineReader
+from controller.chamber.box import SimulatedBox
+from controller.chamber.computer_clock import ComputerClock
+from controller.chamber.physics import Physics
+from controller.chamber.seam import ButtonWasPressed, ClockReading, Happening
+from controller.chamber.simulated import SimulatedChamber
+from controller.control.model import Reading
+from controller.plan import Settings
+
+KEEP_EVERY_S = 1.0
+WORLD = "simulated.json"
+BOARD_MEMORY = "simulated-board"
+KEPT = (
+    "time_s",
+    "air_temperature_c",
+    "relative_humidity_pct",
+    "on_top_ml",
+    "in_medium_ml",
+    "in_tray_ml",
+    "drained_away_ml",
+    "evaporated_ml",
+    "pumped_ml",
+    "reservoir_ml",
+)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all."""
+    new = path.with_name(path.name + ".new")
+    new.write_bytes(data)
+    os.replace(new, path)
+
+
+def keep_world(path: Path, physics: Physics, pulses: int) -> None:
+    """Remember the physics, and how many of the board's pulses it has seen."""
+    kept = {name: getattr(physics, name) for name in KEPT}
+    write_whole(path, json.dumps({**kept, "pulses": pulses}).encode())
+
+
+def recall_world(path: Path, physics: Physics) -> int:
+    """Put a kept world back; answers the pulses it had seen, 0 for a new world."""
+    if not path.exists():
+        return 0
+    kept = json.loads(path.read_bytes())
+    for name in KEPT:
+        setattr(physics, name, kept[name])
+    return int(kept["pulses"])
+
+
+class SimulatedLive:
+    """The seam in real time, board program in this process. A killed controller takes its board with it."""
+
+    def __init__(self, settings: Settings, seed: int, folder: Path) -> None:
+        self._clock = ComputerClock()
+        self._begun_s = time.monotonic()
+        memory = folder / BOARD_MEMORY
+        saved = memory.read_bytes() if memory.exists() else None
+        self.chamber = SimulatedChamber(
+            settings, seed, self._clock.now().utc_ms, saved, lambda line: write_whole(memory, line)
+        )
+        self._world = folder / WORLD
+        recall_world(self._world, self.chamber.box.physics)
+        self._kept_s = 0.0
+
+    def _advance(self) -> None:
+        elapsed_s = time.monotonic() - self._begun_s
+        self.chamber.advance_to(int(elapsed_s * 1000))
+        if elapsed_s - self._kept_s >= KEEP_EVERY_S:
+            self._kept_s = elapsed_s
+            keep_world(self._world, self.chamber.box.physics, 0)
+
+    def now(self) -> ClockReading:
+        return self._clock.now()
+
+    def sample(self) -> Reading:
+        self._advance()
+        return self.chamber.sample()
+
+    def set_lamp(self, duty_fraction: float) -> None:
+        self.chamber.set_lamp(duty_fraction)
+
+    def set_status_lamp(self, pattern: str) -> None:
+        self.chamber.set_status_lamp(pattern)
+
+    def send(self, kind: str, values: tuple[int | str, ...]) -> None:
+        self.chamber.send(kind, values)
+
+    def received(self) -> list[Happening]:
+        self._advance()
+        return self.chamber.received()
+
+    def close(self) -> None:
+        keep_world(self._world, self.chamber.box.physics, 0)
+        self.chamber.close()
+
+
+class SimulatedOnStand:
+    """The seam in real time over a board of its own process. The board goes on when the controller is killed."""
+
+    def __init__(self, settings: Settings, seed: int, folder: Path, stand: Path) -> None:
+        self._clock = ComputerClock()
+        self._happenings: list[Happening] = []
+        self.box = SimulatedBox(settings, seed, lambda: self._happenings.append(ButtonWasPressed()))
+        self._stand = stand
+        self._line = BoardLineReader(str(stand / "port"), settings.chamber.board.baud)
+        self._world = folder / WORLD
+        self._pulses = recall_world(self._world, self.box.physics)
+        self._last_s = time.monotonic()
+        self._kept_s = self._last_s
+
+    def _advance(self) -> None:
+        now_s = time.monotonic()
+        physics = self.box.physics
+        pulses = struct.unpack("<Q", (self._stand / "pulses").read_bytes()[:8])[0]
+        physics.turn(pulses - self._pulses)
+        physics.advance(now_s - self._last_s)
+        self._pulses, self._last_s = pulses, now_s
+        with (self._stand / "probes").open("r+b") as probes:
+            probes.write(struct.pack("<4H", *self.box.probe_counts()))
+        if now_s - self._kept_s >= KEEP_EVERY_S:
+            self._kept_s = now_s
+            keep_world(self._world, physics, self._pulses)
+
+    def now(self) -> ClockReading:
+        return self._clock.now()
+
+    def sample(self) -> Reading:
+        self._advance()
+        self._line.ask()
+        pins = self.box.pins
+        return self._line.counts.reading(
+            self.box.air_sensor.read(), self._clock.now().monotonic_ms, pins.leak_wet, pins.float_up
+        )
+
+    def set_lamp(self, duty_fraction: float) -> None:
+        self.box.set_lamp(duty_fraction)
+
+    def set_status_lamp(self, pattern: str) -> None:
+        self.box.pins.set_status_lamp(pattern)
+
+    def send(self, kind: str, values: tuple[int | str, ...]) -> None:
+        self._line.send(kind, values)
+
+    def received(self) -> list[Happening]:
+        self._advance()
+        found = self._happenings + self._line.received(self._clock.now().monotonic_ms)
+        self._happenings = []
+        return found
+
+    def close(self) -> None:
+        keep_world(self._world, self.box.physics, self._pulses)
+        self._line.close()
+        self.box.close()

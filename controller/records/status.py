@@ -1,0 +1,81 @@
+"""How a run stands, read from its journal alone: what a person asks first, in plain words."""
+
+from dataclasses import dataclass
+
+from controller.control import model as m
+from controller.control.recovery import resume
+from controller.control.words import PHASE_WORDS, trip_words, watering_words
+from controller.plan import Settings
+from controller.records.journal import Journal
+
+SILENT_AFTER_S = 60.0
+
+
+@dataclass(frozen=True)
+class Status:
+    """The state of a run at ``at_utc_ms``; ages in seconds, ``None`` where there is nothing yet."""
+
+    run_id: str
+    plan: str
+    site: str
+    phase: str
+    phase_words: str
+    at_utc_ms: int
+    hours_since_hydration: float | None
+    reading: m.ReadingRecord | None
+    reading_age_s: float | None
+    controller_silent: bool
+    water_content_fraction: float | None
+    water_answer: str
+    last_dose: m.DoseClosed | None
+    last_dose_age_s: float | None
+    given_first_wetting_ml: float
+    given_watering_ml: float
+    dose_open: bool
+    trips: tuple[tuple[str, str], ...]
+    alarms: tuple[tuple[str, str], ...]
+    steps_due: tuple[tuple[str, str], ...]
+    requests_waiting: int
+
+
+def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
+    """Read a run's journal; the controller need not be running."""
+    run = journal.run_row()
+    reading = journal.last_reading()
+    at = m.Moment(at_utc_ms, 0, 0, True) if reading is None else reading.at
+    state = resume(at, journal.history(), reading, settings)
+    last_dose = None
+    for closed in journal.records(m.DoseClosed):
+        last_dose = closed
+    words: dict[str, str] = {}
+    for alarm in journal.records(m.AlarmRecord):
+        words[alarm.alarm] = alarm.words
+    content = None
+    if reading is not None and reading.moisture_counts is not None and reading.moisture_quality == m.GOOD:
+        content = settings.chamber.moisture_probe.water_content_fraction(reading.moisture_counts)
+    reading_age_s = None if reading is None else (at_utc_ms - reading.at.utc_ms) / 1000.0
+    silent_after_s = max(SILENT_AFTER_S, 3 * settings.plan.sample_every_s) + 60.0
+    titles = {step.name: step.title for step in settings.hands_on_steps}
+    return Status(
+        run_id=str(run["run_id"]),
+        plan=settings.plan.name,
+        site=settings.chamber.site.name,
+        phase=state.phase,
+        phase_words=PHASE_WORDS[state.phase],
+        at_utc_ms=at_utc_ms,
+        hours_since_hydration=None if state.hydrated_utc_ms is None else state.run_ms / 3_600_000,
+        reading=reading,
+        reading_age_s=reading_age_s,
+        controller_silent=reading_age_s is None or reading_age_s > silent_after_s,
+        water_content_fraction=content,
+        water_answer=watering_words(state.watering_answer),
+        last_dose=last_dose,
+        last_dose_age_s=None if last_dose is None else (at_utc_ms - last_dose.at.utc_ms) / 1000.0,
+        given_first_wetting_ml=state.first_wetting_given_ml,
+        given_watering_ml=state.watering_given_ml,
+        dose_open=state.open_dose is not None,
+        trips=tuple((reason, f"{trip_words(reason)} Noticed by the {side}.") for reason, side in state.trips),
+        alarms=tuple((name, words[name]) for name, alarm in state.alarms if alarm.raised),
+        steps_due=tuple((name, titles[name]) for name in state.steps_due if name not in state.steps_done),
+        requests_waiting=len(journal.open_requests()),
+    )

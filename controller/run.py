@@ -1,0 +1,148 @@
+"""The loop in real time: jobs, ticks, requests and the chamber, all decided by one thread."""
+
+import fcntl
+import os
+import queue
+import signal
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+
+from controller import __version__
+from controller.chamber.seam import ChamberSeam
+from controller.control import model as m
+from controller.control.recovery import resume
+from controller.deciding import Decider
+from controller.errors import JournalError, SettingsError
+from controller.plan import Settings
+from controller.records.journal import Journal
+from controller.schedule import LiveSchedule, job_table
+from controller.service import ServiceNotice
+
+LOOK_S = 0.02  # how often the loop looks at the board's line and the local probes
+TICK_S = 1.0
+CLOCK_LOOK_S = 0.25
+STOP_WAIT_S = 3.0  # at the end, the dose under way is stopped and its count awaited no longer than this
+
+
+def open_run(folder: Path, settings: Settings, *, simulated: bool) -> Journal:
+    """The journal of a new run in ``folder``, or of the same plan's run that goes on there."""
+    path = folder / "journal.sqlite"
+    if not path.exists():
+        run_id = f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{settings.chamber.site.name.lower().replace(' ', '-')}"
+        return Journal.create(path, run_id, settings, __version__, simulated)
+    journal = Journal.open(path)
+    known = journal.run_row()
+    if known["plan_sha256"] != settings.plan_sha256:
+        journal.close()
+        raise SettingsError(
+            (
+                f"{path}: this folder holds a run of another plan (SHA-256 {str(known['plan_sha256'])[:12]}..., "
+                f"this plan has {settings.plan_sha256[:12]}...); give another folder with --out.",
+            )
+        )
+    return journal
+
+
+def lock_run(folder: Path) -> int:
+    """Hold the run for this process alone; JournalError when another one writes it. Keep the answer open."""
+    folder.mkdir(parents=True, exist_ok=True)
+    held = os.open(folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(held)
+        raise JournalError(f"{folder}: another wardian run is already writing this run.") from error
+    return held
+
+
+class LiveRun:
+    """A run in real time, from start or restart to SIGTERM or its end."""
+
+    def __init__(self, settings: Settings, chamber: ChamberSeam, journal: Journal) -> None:
+        self.settings = settings
+        self.chamber = chamber
+        self.journal = journal
+        boot_id = journal.next_boot_id()
+        clock = chamber.now()
+        at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
+        state = resume(at, journal.history(), journal.last_reading(), settings)
+        self.decider = Decider(chamber, journal, settings, state, boot_id)
+        self._schedule = LiveSchedule()
+        self._scheduled_anchor: int | None = None
+        self._notice = ServiceNotice()
+        self._stopping = False
+        self._asked: set[int] = set()
+
+    def stop(self, signal_number: int = 0, frame: FrameType | None = None) -> None:
+        """Ask the loop to end; also the handler of SIGTERM and SIGINT."""
+        self._stopping = True
+
+    def run(self, on_tick: Callable[[m.State], None] | None = None) -> m.State:
+        """Decide until told to stop; ``on_tick`` sees the state once a second."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self.stop)
+        decider = self.decider
+        decider.handle(m.Started(decider.moment(), __version__))
+        self._schedule.start(self._jobs())
+        decider.sample()
+        self._notice.ready()
+        next_tick_s = next_clock_s = time.monotonic()
+        while not self._stopping and decider.state.phase != m.ENDED:
+            self._take_jobs()
+            decider.hear()
+            now_s = time.monotonic()
+            if now_s >= next_clock_s:
+                next_clock_s = now_s + CLOCK_LOOK_S
+                if decider.notice_clock() or decider.state.light_anchor_utc_ms != self._scheduled_anchor:
+                    self._schedule.set_up(self._jobs())
+            if now_s >= next_tick_s:
+                next_tick_s = max(next_tick_s + TICK_S, now_s)
+                self._take_requests()
+                decider.tick()
+                self._notice.alive(decider.state.phase)
+                if on_tick is not None:
+                    on_tick(decider.state)
+        self._finish()
+        return decider.state
+
+    def _jobs(self) -> list:  # type: ignore[type-arg]
+        state = self.decider.state
+        self._scheduled_anchor = state.light_anchor_utc_ms
+        return job_table(self.settings, None if state.hydrated_utc_ms is None else state.light_anchor_utc_ms)
+
+    def _take_jobs(self) -> None:
+        """Wait a moment for a job; take all that have fired."""
+        try:
+            job = self._schedule.fired.get(timeout=LOOK_S)
+            while True:
+                if job == "sample":
+                    self.decider.sample()
+                else:
+                    self.decider.handle(m.JobFired(self.decider.moment(), job))
+                job = self._schedule.fired.get_nowait()
+        except queue.Empty:
+            return
+
+    def _take_requests(self) -> None:
+        """Requests that people wrote into the journal since the last look."""
+        for request in self.journal.open_requests():
+            if request.request_id not in self._asked:
+                self._asked.add(request.request_id)
+                self.decider.handle(m.RequestMade(self.decider.moment(), request))
+
+    def _finish(self) -> None:
+        """Stop the dose under way, wait for its count, write what is left, let go of everything."""
+        self._notice.stopping()
+        self._schedule.stop()
+        decider = self.decider
+        if decider.state.open_dose is not None:
+            self.chamber.send("stop", ())
+            until_s = time.monotonic() + STOP_WAIT_S
+            while decider.state.open_dose is not None and time.monotonic() < until_s:
+                time.sleep(LOOK_S)
+                decider.hear()
+        self.journal.close()
+        self.chamber.close()

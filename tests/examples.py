@@ -1,0 +1,123 @@
+"""Settings made by hand, for tests that need no file: the Skerry Light plan on its bench, small and quick."""
+
+from dataclasses import replace
+from datetime import date, time
+from typing import Any
+
+from controller import plan as p
+from controller.control import model as m
+
+PLAN = p.Plan(
+    name="Skerry Light",
+    length_days=21,
+    positions=[p.Position(number=n, species="cress" if n <= 5 else "radish") for n in range(1, 10)],
+    medium=p.Medium(bed_area_cm2=220, bed_depth_cm=4.5, texture="sandy loam"),
+    first_wetting=p.FirstWetting(
+        total_ml=210, aliquot_ml=50, push_rate_max_ml_per_min=25, pause_s=60, soak_s=60, drain=True
+    ),
+    watering=p.Watering(
+        dose_ml=12,
+        rest_h=3,
+        daily_cap_ml=60,
+        total_cap_ml=900,
+        moisture=p.MoistureLed(low_fraction=0.24, high_fraction=0.28),
+        fallback=p.Fallback(dose_ml=8, every_h=24, untrusted_for_h=6),
+    ),
+    photoperiod=p.Photoperiod(light_h=16, start=time(6), ramp_min=15, ppfd_umol_m2_s=180),
+    climate=p.Climate(
+        air_temperature_low_c=18,
+        air_temperature_high_c=26,
+        air_temperature_alarm_low_c=12,
+        air_temperature_alarm_high_c=32,
+        relative_humidity_low_pct=45,
+        relative_humidity_high_pct=85,
+        relative_humidity_alarm_low_pct=25,
+        relative_humidity_alarm_high_pct=97,
+        lamp_off_above_c=38,
+    ),
+    steps=[
+        p.HandsOnStep(name="clean-gloves", title="Put on clean gloves", due="before_wetting", gate=True),
+        p.HandsOnStep(name="fill-reservoir", title="Fill the reservoir", due="before_wetting", gate=True),
+        p.HandsOnStep(
+            name="drain-and-weigh", title="Drain and weigh", due="after_soak", gate=True, asks_drained_mass=True
+        ),
+        p.HandsOnStep(name="open-positions", title="Open the positions", due="after_drain"),
+        p.HandsOnStep(name="photograph-3", title="Photograph", due="on_day", day=3, at_utc=time(12)),
+    ],
+    observation=p.Observation(days=[2, 4, 6]),
+)
+
+CHAMBER = p.Chamber(
+    site=p.Site(name="Skerry Light", place="the keeper's bench", time_zone="Atlantic/Faroe"),
+    board=p.BoardLine(serial_port="/dev/ttyACM0"),
+    air_sensor=p.AirSensor(),
+    pins=p.Pins(lamp=18, leak=5, overfill_float=6, status_lamp=23, acknowledge_button=24),
+    pump=p.Pump(
+        ml_per_step=0.005,
+        ml_per_step_standard_uncertainty=0.00004,
+        steps_per_s=200,
+        calibrated_on=date(2026, 2, 1),
+    ),
+    moisture_probe=p.MoistureProbe(
+        dry_count=3000, dry_fraction=0.02, wet_count=1200, wet_fraction=0.42, calibrated_on=date(2026, 2, 1)
+    ),
+    lamp=p.Lamp(ppfd_at_full_duty_umol_m2_s=300),
+    limits=p.ChamberLimits(dose_max_ml=60, daily_max_ml=300, reservoir_ml=2000),
+)
+
+SETTINGS = p.Settings(plan=PLAN, chamber=CHAMBER, plan_sha256="0" * 64)
+START_UTC_MS = 1_772_438_400_000  # 2026-03-02T08:00Z
+DRY_HANDS = replace(PLAN, steps=[])
+
+
+def settings(plan: p.Plan = PLAN, **changes: Any) -> p.Settings:
+    """The example with parts of the plan changed."""
+    return replace(SETTINGS, plan=replace(plan, **changes))
+
+
+def watering(**changes: Any) -> p.Settings:
+    """The example with parts of its watering changed."""
+    return settings(watering=replace(PLAN.watering, **changes))
+
+
+def moment(monotonic_ms: int = 0, *, utc_ms: int | None = None, trusted: bool = True, boot_id: int = 1) -> m.Moment:
+    """A moment on both clocks; by default the wall clock runs with the monotonic one."""
+    return m.Moment(START_UTC_MS + monotonic_ms if utc_ms is None else utc_ms, monotonic_ms, boot_id, trusted)
+
+
+def counts_for(content_fraction: float) -> int:
+    """The moisture count that the example probe gives at this water content."""
+    return round(3000 + (content_fraction - 0.02) / 0.40 * (1200 - 3000))
+
+
+def growing(**changes: Any) -> m.State:
+    """A state in the middle of a run: five days after hydration, board greeted, moisture trusted at 0.30."""
+    at = moment(432_000_000)
+    counts = float(counts_for(0.30))
+    state = m.State(
+        now=at,
+        run_ms=431_700_000,
+        phase=m.GROWING,
+        phase_since_run_ms=1_500_000,
+        hydrated_utc_ms=START_UTC_MS + 300_000,
+        hydrated_utc_trusted=True,
+        light_anchor_utc_ms=START_UTC_MS - 7_200_000,
+        last_dose_id=5,
+        first_wetting_given_ml=210.0,
+        link_up=True,
+        greeted=True,
+        reconciling=False,
+        board_boots=1,
+        moisture=m.Channel(counts, m.GOOD, "", at.monotonic_ms, counts, 0, (counts,) * 5),
+        moisture_untrusted_since_run_ms=None,
+        steps_due=("clean-gloves", "fill-reservoir", "drain-and-weigh", "open-positions"),
+        steps_done=("clean-gloves", "fill-reservoir", "drain-and-weigh", "open-positions"),
+    )
+    return state.but(**changes)
+
+
+def with_moisture(state: m.State, content_fraction: float) -> m.State:
+    """The state with a settled moisture reading of this water content."""
+    counts = float(counts_for(content_fraction))
+    channel = m.Channel(counts, m.GOOD, "", state.now.monotonic_ms, counts, 0, (counts,) * 5)
+    return state.but(moisture=channel, moisture_untrusted_since_run_ms=None)

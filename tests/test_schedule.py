@@ -1,0 +1,67 @@
+"""The one job table, on a virtual clock and against a clock that jumps."""
+
+from datetime import UTC, datetime, time, timedelta
+
+import pytest
+
+from controller import plan as p
+from controller.control.photoperiod import utc_ms
+from controller.schedule import VirtualSchedule, job_table
+from tests import examples
+
+START = examples.START_UTC_MS
+ANCHOR = START - 2 * 3_600_000  # 06:00
+
+
+def fired(schedule, until_ms, offset_ms=START):
+    found = []
+    while schedule.next_ms() <= until_ms:
+        at = schedule.next_ms()
+        found.append((schedule.fire(at + offset_ms, at), at))
+    return found
+
+
+def test_sampling_fires_every_ten_seconds():
+    schedule = VirtualSchedule(job_table(examples.SETTINGS, None), START, 0)
+
+    samples = [at for name, at in fired(schedule, 60_000) if name == "sample"]
+
+    assert samples == [10_000, 20_000, 30_000, 40_000, 50_000, 60_000]
+
+
+def test_the_lamps_edges_fire_where_the_light_period_has_them():
+    schedule = VirtualSchedule(job_table(examples.SETTINGS, ANCHOR), START, 0)
+
+    edges = [(name, at / 3_600_000) for name, at in fired(schedule, 48 * 3_600_000) if name.startswith("lamp")]
+
+    assert edges == [("lamp_off", 14.0), ("lamp_on", 22.0), ("lamp_off", 38.0), ("lamp_on", 46.0)]
+
+
+def test_fixed_watering_times_fire_at_their_time_of_day():
+    settings = examples.watering(moisture=None, fallback=None, fixed=p.FixedTimes(times=[time(7, 30), time(19, 30)]))
+    schedule = VirtualSchedule(job_table(settings, None), START, 0)
+
+    hours = [at / 3_600_000 for name, at in fired(schedule, 24 * 3_600_000) if name == "watering"]
+
+    assert hours == [11.5, 23.5]
+
+
+@pytest.mark.parametrize("jump", [timedelta(days=180), timedelta(days=-180), timedelta(days=365 * 56)])
+def test_nothing_piles_up_and_nothing_falls_asleep_after_a_jump(jump):
+    """The live scheduler asks a trigger for all firings between the last one and now: there must be one at most."""
+    for job in job_table(examples.SETTINGS, ANCHOR):
+        before = datetime(2026, 3, 2, 8, tzinfo=UTC)
+        previous = job.trigger.get_next_fire_time(None, before)
+        after = previous + jump
+        following = job.trigger.get_next_fire_time(previous, after)
+
+        assert following > after
+        assert following - after <= timedelta(hours=24)
+
+
+def test_each_firing_lies_after_now_even_on_the_moment_itself():
+    job = job_table(examples.SETTINGS, None)[0]
+    on_the_dot = datetime(2026, 3, 2, 8, 0, 10, tzinfo=UTC)
+
+    assert job.trigger.get_next_fire_time(on_the_dot, on_the_dot) == on_the_dot + timedelta(seconds=10)
+    assert utc_ms(on_the_dot) == START + 10_000

@@ -1,0 +1,614 @@
+"""What the host decides about one event."""
+
+import pytest
+from hypothesis import HealthCheck, given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+
+from controller.control import model as m
+from controller.control.step import step
+from firmware_bridge import interlocks, limits, messages
+from tests import examples
+
+SETTINGS = examples.SETTINGS
+DRY = m.Reading(21.0, 60.0, examples.counts_for(0.30), 2000, 2000, 1000)
+
+
+def decide(state, event, settings=SETTINGS):
+    return step(state, event, settings)
+
+
+def later(state, ms=1000, **changes):
+    at = state.now._replace(monotonic_ms=state.now.monotonic_ms + ms, utc_ms=state.now.utc_ms + ms)
+    return at._replace(**changes)
+
+
+def ticked(state, ms=1000):
+    return m.Ticked(later(state, ms))
+
+
+def said(state, *message):
+    return m.BoardReported(later(state, 20), message)
+
+
+def report(before, /, **changes):
+    fields = dict(
+        zip(
+            messages.FIELDS["report"],
+            (interlocks.RESTING, None, 0, 5, 0, 2000, 2000, 1000, 1740, 1, 100),
+            strict=True,
+        )
+    )
+    fields.update(changes)
+    return said(before, "report", *fields.values())
+
+
+def records(actions):
+    return [action.record for action in actions if isinstance(action, m.Append)]
+
+
+def kinds(actions):
+    return [type(each).__name__ for each in records(actions)]
+
+
+def sent(actions):
+    return [(action.kind, *action.values) for action in actions if isinstance(action, m.SendToBoard)]
+
+
+def thirsty(**changes):
+    return examples.with_moisture(examples.growing(thirsty=True, **changes), 0.22)
+
+
+def dosing(**changes):
+    state, _ = decide(thirsty(**changes), ticked(thirsty()))
+    assert state.open_dose is not None
+    return state
+
+
+# -- water goes by record, ask, decide ----
+
+
+def test_the_intent_is_written_before_the_board_hears_of_it():
+    _, actions = decide(thirsty(), ticked(thirsty()))
+
+    intents = [n for n, a in enumerate(actions) if isinstance(a, m.Append) and isinstance(a.record, m.DoseIntended)]
+    commands = [n for n, a in enumerate(actions) if isinstance(a, m.SendToBoard) and a.kind == "dose"]
+
+    assert len(intents) == len(commands) == 1
+    assert intents[0] < commands[0]
+
+
+def test_the_command_says_what_the_intent_says():
+    _, actions = decide(thirsty(), ticked(thirsty()))
+
+    intent = next(r for r in records(actions) if isinstance(r, m.DoseIntended))
+
+    assert sent(actions) == [("dose", intent.dose_id, intent.dose_steps, intent.steps_per_s)]
+    assert (intent.dose_id, intent.dose_steps, intent.volume_ml) == (6, 2400, pytest.approx(12.0))
+
+
+def test_no_second_dose_starts_while_one_is_open():
+    state = dosing()
+
+    for _ in range(100):
+        state, actions = decide(state, ticked(state))
+        assert "DoseIntended" not in kinds(actions)
+
+
+def test_the_lease_is_renewed_each_second_once_the_board_accepted():
+    state = dosing()
+    state, actions = decide(state, ticked(state))
+    assert ("renew", 6, 3000) not in sent(actions)
+
+    state, _ = decide(state, said(state, "judged", 6, interlocks.ACCEPTED))
+    for _ in range(3):
+        state, actions = decide(state, ticked(state))
+        assert ("renew", 6, 3000) in sent(actions)
+
+
+def test_the_lease_asked_for_is_one_the_board_grants():
+    state = dosing()
+    state, _ = decide(state, said(state, "judged", 6, interlocks.ACCEPTED))
+    _, actions = decide(state, ticked(state))
+
+    assert sent(actions)[-1][2] <= limits.LEASE_MS_MAX
+
+
+def test_a_dose_is_closed_on_paper_before_the_board_may_forget_it():
+    state = dosing()
+
+    state, actions = decide(state, said(state, "done", 6, 2400, 2400, interlocks.COMPLETE))
+
+    assert isinstance(actions[0], m.Append)
+    assert records(actions)[0].volume_ml == pytest.approx(12.0)
+    assert sent(actions) == [("seen", 6)]
+    assert state.open_dose is None
+    assert state.watering_given_ml == pytest.approx(12.0)
+
+
+def test_a_done_that_was_closed_before_is_only_acknowledged():
+    state, actions = decide(examples.growing(), said(examples.growing(), "done", 5, 2400, 2400, "complete"))
+
+    assert records(actions) == []
+    assert sent(actions) == [("seen", 5)]
+    assert state.watering_given_ml == 0.0
+
+
+def test_water_nobody_intended_still_counts():
+    state, actions = decide(examples.growing(), said(examples.growing(), "done", 9, 100, 100, "complete"))
+
+    assert kinds(actions) == ["DoseClosed"]
+    assert state.watering_given_ml == pytest.approx(0.5)
+    assert state.last_dose_id == 9
+
+
+def test_a_refused_dose_is_closed_as_not_started_and_the_board_is_left_in_peace():
+    state = dosing()
+
+    state, actions = decide(state, said(state, "judged", 6, interlocks.WINDOW_FULL))
+    closed = records(actions)[0]
+
+    assert (closed.end_reason, closed.steps_max) == (m.NOT_STARTED, 0)
+    assert state.watering_given_ml == 0.0
+    _, actions = decide(state, ticked(state))
+    assert "DoseIntended" not in kinds(actions)
+
+
+def test_a_board_that_wants_a_greeting_gets_one():
+    state = dosing()
+
+    state, actions = decide(state, said(state, "judged", 6, interlocks.NOT_GREETED))
+
+    assert ("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM) in sent(actions)
+    assert not state.greeted
+
+
+def test_silence_after_a_command_leads_to_a_greeting_and_never_to_the_command_again():
+    state = dosing()
+    heard = []
+    for _ in range(30):
+        state, actions = decide(state, ticked(state))
+        heard += sent(actions)
+
+    assert {kind for kind, *_ in heard} == {"hello"}
+    assert 5 <= len(heard) <= 10
+
+
+# -- reconciling ----
+
+
+def greeted_again(state, /, last_dose_id=6, boots=2, **reported):
+    state, _ = decide(state, m.LinkLost(later(state), "unplugged"))
+    state, _ = decide(state, m.LinkFound(later(state)))
+    state, _ = decide(
+        state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, boots, last_dose_id)
+    )
+    return decide(state, report(state, boots=boots, dose_id=last_dose_id, **reported))
+
+
+def test_a_dose_the_board_never_heard_of_was_not_started():
+    state, actions = greeted_again(dosing(), last_dose_id=5)
+
+    assert records(actions)[0].end_reason == m.NOT_STARTED
+    assert state.open_dose is None
+
+
+def test_a_dose_the_board_knows_waits_for_its_count():
+    state, actions = greeted_again(dosing())
+    assert state.open_dose is not None
+    assert records(actions) == []
+
+    state, actions = decide(state, said(state, "done", 6, 0, 2400, interlocks.BOARD_RESTARTED))
+
+    assert (records(actions)[0].steps_min, records(actions)[0].steps_max) == (0, 2400)
+    assert state.watering_given_ml == pytest.approx(12.0)  # counted in full
+
+
+def test_a_board_without_memory_leaves_the_dose_in_doubt_and_counted_in_full():
+    state, actions = greeted_again(
+        dosing(), last_dose_id=0, boots=1, state=interlocks.TRIPPED, trip_reason=interlocks.STATE_LOST
+    )
+
+    closed = next(r for r in records(actions) if isinstance(r, m.DoseClosed))
+    assert closed.end_reason == m.IN_DOUBT
+    assert state.watering_given_ml == pytest.approx(12.0)
+    assert state.trips == ((interlocks.STATE_LOST, m.ON_BOARD),)
+
+
+def test_a_dose_of_an_earlier_life_that_still_turns_is_stopped_not_resumed():
+    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, inherited=True)
+    state, actions = greeted_again(examples.growing(open_dose=dose, last_dose_id=6), state=interlocks.TURNING)
+
+    assert ("stop",) in sent(actions)
+    state, actions = decide(state, ticked(state))
+    assert all(kind != "renew" for kind, *_ in sent(actions))
+
+
+def test_no_water_before_the_board_has_been_reconciled():
+    state = thirsty(greeted=True, reconciling=True)
+
+    _, actions = decide(state, ticked(state))
+
+    assert "DoseIntended" not in kinds(actions)
+
+
+def test_unlike_limits_mean_records_without_water():
+    state = thirsty(greeted=False, reconciling=True)
+    state, actions = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM + 1, 1, 5))
+    state, _ = decide(state, report(state))
+
+    assert state.limits_differ
+    for _ in range(5):
+        state, actions = decide(state, ticked(state))
+        assert "DoseIntended" not in kinds(actions)
+    _, actions = decide(state, m.Sampled(later(state), DRY))
+    assert "ReadingRecord" in kinds(actions)
+
+
+@pytest.mark.parametrize("change", [{"boots": 2}, {"uptime_s": 99}])
+def test_a_board_that_restarted_unseen_is_greeted_anew(change):
+    state = examples.growing(board_uptime_s=100)
+
+    state, actions = decide(state, report(state, **change))
+
+    assert sent(actions)[0][0] == "hello"
+    assert not state.greeted
+
+
+def test_a_new_journal_goes_on_with_ids_the_board_has_not_seen():
+    state = examples.growing(last_dose_id=0, greeted=False, reconciling=True)
+
+    state, _ = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 3, 41))
+
+    assert state.last_dose_id == 41
+
+
+# -- trips ----
+
+
+def test_a_trip_of_the_board_is_latched_and_forbids_water():
+    state, actions = decide(thirsty(), report(thirsty(), state="tripped", trip_reason="leak_wet", trip_delay_ms=10))
+
+    assert kinds(actions) == ["TripRecord"]
+    assert records(actions)[0].motor_off_delay_ms == 10
+    _, actions = decide(state, ticked(state))
+    assert "DoseIntended" not in kinds(actions)
+
+
+def test_a_trip_is_written_once_however_often_it_is_reported():
+    state = examples.growing()
+    written = []
+    for _ in range(5):
+        state, actions = decide(state, report(state, state="tripped", trip_reason="leak_wet"))
+        written += kinds(actions)
+
+    assert written == ["TripRecord"]
+
+
+@pytest.mark.parametrize(
+    ("probe", "reason"), [("local_leak_wet", "leak_wet"), ("local_float_up", "overfill_float_up")]
+)
+def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, reason):
+    state, actions = decide(dosing(), m.Sampled(later(dosing()), DRY._replace(**{probe: True})))
+
+    assert actions.index(m.SendToBoard("stop")) < [type(a) for a in actions].index(m.Append)
+    assert (reason, m.ON_HOST) in state.trips
+
+
+@pytest.mark.parametrize(("steps", "tripped"), [(2399, False), (2400, False), (2401, True)])
+def test_more_steps_than_the_dose_allowed_are_a_trip(steps, tripped):
+    state, actions = decide(dosing(), report(dosing(), state="turning", dose_id=6, turned_steps=steps))
+
+    assert (("stop",) in sent(actions)) == tripped
+    assert ((m.BOARD_OVER_DOSE, m.ON_HOST) in state.trips) == tripped
+
+
+def test_two_doses_without_effect_are_a_trip_and_one_is_not():
+    state = examples.growing(effects_missed=0, effect_check=m.EffectCheck(0, 0.30, 0.02))
+    state, actions = decide(state, ticked(state))
+    assert "TripRecord" not in kinds(actions)
+    assert state.effects_missed == 1
+
+    state = state.but(effect_check=m.EffectCheck(0, 0.30, 0.02))
+    state, actions = decide(state, ticked(state))
+
+    assert records(actions)[0].trip_reason == m.DOSE_WITHOUT_EFFECT
+
+
+def test_heat_must_be_believed_three_times_before_the_lamp_goes_off():
+    state = examples.growing(lamp_duty_fraction=0.6)
+    lamps = []
+    for temperature in (36.0, 37.9, 38.0, 38.1, 38.2, 38.3):
+        state, actions = decide(state, m.Sampled(later(state, 10_000), DRY._replace(air_temperature_c=temperature)))
+        lamps.append([a.duty_fraction for a in actions if isinstance(a, m.SetLamp)])
+
+    assert lamps == [[], [], [], [], [], [0.0]]
+    assert (m.AIR_TOO_HOT, m.ON_HOST) in state.trips
+
+
+# -- people ----
+
+
+def asked(state, **wish):
+    fields = {"request": m.CLEAR_TRIP, "asked_by": "LK", "subject": "leak_wet", **wish}
+    return m.RequestMade(later(state), m.Request(at=state.now, request_id=7, **fields))
+
+
+TRIPPED = {"trips": (("leak_wet", m.ON_BOARD),)}
+
+
+def test_clearing_a_trip_of_the_board_asks_the_board_first():
+    state, actions = decide(examples.growing(**TRIPPED), asked(examples.growing()))
+
+    assert sent(actions) == [("clear", "leak_wet")]
+    assert records(actions) == []
+    assert state.trips == TRIPPED["trips"]
+
+
+def test_a_trip_leaves_only_when_the_board_agrees_and_it_says_who_asked():
+    state, _ = decide(examples.growing(**TRIPPED), asked(examples.growing()))
+
+    state, actions = decide(state, said(state, "cleared", interlocks.ACCEPTED))
+
+    assert state.trips == ()
+    assert [r.cleared_by for r in records(actions) if isinstance(r, m.TripCleared)] == ["LK"]
+
+
+def test_a_wet_probe_keeps_the_trip_and_the_answer_says_so():
+    state, _ = decide(examples.growing(**TRIPPED), asked(examples.growing()))
+
+    state, actions = decide(state, said(state, "cleared", interlocks.NOT_DRY))
+
+    assert state.trips == TRIPPED["trips"]
+    assert not records(actions)[0].granted
+    assert "water" in records(actions)[0].words
+
+
+def test_nobody_can_ask_without_initials():
+    _, actions = decide(examples.growing(**TRIPPED), asked(examples.growing(), asked_by="  "))
+
+    assert sent(actions) == []
+    assert records(actions)[0].words == "Initials are needed."
+
+
+def test_a_trip_of_the_host_stays_while_its_own_probe_is_wet():
+    state = examples.growing(trips=(("leak_wet", m.ON_HOST),), reading=DRY._replace(local_leak_wet=True))
+
+    state, actions = decide(state, asked(state))
+
+    assert state.trips == (("leak_wet", m.ON_HOST),)
+    assert not records(actions)[0].granted
+
+
+def test_draining_needs_a_mass_that_can_be_true():
+    state = examples.growing(
+        phase=m.DRAINING, steps_due=("drain-and-weigh",), steps_done=(), first_wetting_given_ml=210.0
+    )
+
+    def sign(drained_g):
+        return decide(state, asked(state, request=m.SIGN_STEP, subject="drain-and-weigh", drained_g=drained_g))
+
+    assert "mass" in records(sign(None)[1])[0].words
+    assert "cannot" in records(sign(260.1)[1])[0].words
+    assert "cannot" in records(sign(-0.1)[1])[0].words
+    for good in (0.0, 35.5, 260.0):
+        signed, actions = sign(good)
+        assert kinds(actions) == ["StepRecord", "RequestAnswered"]
+        assert signed.steps_done == ("drain-and-weigh",)
+
+
+def test_a_step_is_signed_once_and_not_before_it_is_due():
+    state = examples.growing(steps_due=(), steps_done=())
+    wish = {"request": m.SIGN_STEP, "subject": "clean-gloves"}
+    _, actions = decide(state, asked(state, **wish))
+    assert records(actions)[0].words.endswith("not due yet.")
+
+    state = state.but(steps_due=("clean-gloves",))
+    state, _ = decide(state, asked(state, **wish))
+    _, actions = decide(state, asked(state, **wish))
+    assert records(actions)[0].words.endswith("already signed.")
+
+
+# -- phases ----
+
+
+def test_no_water_before_the_gating_steps_are_signed():
+    state = m.State(now=examples.moment(), link_up=True, greeted=True, reconciling=False)
+    state, _ = decide(state, m.Started(later(state), "test"))
+    for _ in range(20):
+        state, actions = decide(state, ticked(state))
+        assert "DoseIntended" not in kinds(actions)
+    assert state.phase == m.PREPARING
+
+    state, actions = decide(state.but(steps_done=("clean-gloves", "fill-reservoir")), ticked(state))
+    assert state.phase == m.WETTING
+    assert state.run_ms == 0
+    state, actions = decide(state, ticked(state))
+    assert "DoseIntended" in kinds(actions)
+
+
+@pytest.mark.parametrize(("soaked_ms", "phase"), [(59_999, m.SOAKING), (60_000, m.DRAINING), (60_001, m.DRAINING)])
+def test_about_a_minute_of_soak_comes_before_draining(soaked_ms, phase):
+    """Common practice, no source: about a minute of soak before draining."""
+    state = examples.growing(phase=m.SOAKING)
+    state = state.but(phase_since_run_ms=state.run_ms)
+
+    state, _ = decide(state, ticked(state, soaked_ms))
+
+    assert state.phase == phase
+
+
+def test_the_run_ends_at_its_length_with_lamp_off_and_no_more_water():
+    state = thirsty(run_ms=21 * 86_400_000 - 1, lamp_duty_fraction=0.6)
+    state, _ = decide(state, ticked(state))
+    assert state.phase == m.ENDED
+
+    state, actions = decide(state, m.Sampled(later(state), DRY))
+    assert m.SetLamp(0.0) in actions
+    _, actions = decide(state, ticked(state))
+    assert "DoseIntended" not in kinds(actions)
+
+
+# -- clock ----
+
+
+def test_the_run_clock_does_not_move_with_the_wall_clock():
+    state = examples.growing()
+    jumped = later(state, 1000)._replace(utc_ms=state.now.utc_ms + 10**10, utc_trusted=False)
+
+    after, _ = decide(state, m.ClockStepped(jumped, 10**10))
+
+    assert after.run_ms == state.run_ms + 1000
+
+
+def test_trusted_utc_corrects_the_run_clock_after_a_time_without_power():
+    state = examples.growing()
+    at = later(state, 1000)._replace(utc_ms=state.hydrated_utc_ms + 500_000_000)
+
+    after, _ = decide(state, m.ClockStepped(at, 0))
+
+    assert after.run_ms == 500_000_000
+
+
+def test_a_hydration_without_network_time_is_placed_when_it_comes():
+    state = examples.growing(hydrated_utc_ms=0, hydrated_utc_trusted=False)
+    at = later(state, 1000)
+
+    after, _ = decide(state, m.ClockStepped(at, 10**12))
+
+    assert after.run_ms == state.run_ms + 1000
+    assert after.hydrated_utc_ms == at.utc_ms - after.run_ms
+    assert after.hydrated_utc_trusted
+
+
+@pytest.mark.parametrize("difference_ms", [-(10**11), -7_200_000, 7_200_000, 10**11])
+def test_no_step_of_the_wall_clock_brings_water_forward(difference_ms):
+    state = thirsty()
+    state = state.but(last_dose_run_ms=state.run_ms - 1000)
+    at = later(state)._replace(utc_ms=state.now.utc_ms + difference_ms, utc_trusted=False)
+
+    state, _ = decide(state, m.ClockStepped(at, difference_ms))
+    _, actions = decide(state, m.Ticked(at._replace(monotonic_ms=at.monotonic_ms + 1000)))
+
+    assert "DoseIntended" not in kinds(actions)
+
+
+# -- records that fail ----
+
+
+def test_when_a_record_cannot_be_written_the_pump_stops_and_the_lamp_goes_on():
+    state = dosing(lamp_duty_fraction=0.0)
+    failed = m.AppendFailed(later(state), m.EventRecord(state.now, "x", "y"), "disk full")
+
+    state, actions = decide(state, failed)
+    assert sent(actions) == [("stop",)]
+    assert state.records_failed
+
+    _, actions = decide(state, m.Sampled(later(state), DRY))
+    assert [type(a) for a in actions] == [m.SetLamp]
+
+
+def test_without_records_nothing_is_given_or_acknowledged():
+    state, _ = decide(thirsty(), m.AppendFailed(later(thirsty()), m.EventRecord(thirsty().now, "x", "y"), "full"))
+
+    for event in (ticked(state), said(state, "done", 6, 1, 1, "complete"), report(state)):
+        after, actions = decide(state, event)
+        assert actions == []
+        assert after.records_failed
+
+
+def test_after_a_minute_the_records_are_tried_again_and_the_board_is_asked_first():
+    state, _ = decide(thirsty(), m.AppendFailed(later(thirsty()), m.EventRecord(thirsty().now, "x", "y"), "full"))
+
+    state, actions = decide(state, ticked(state, 59_999))
+    assert actions == []
+    state, actions = decide(state, ticked(state, 1))
+
+    assert kinds(actions) == ["EventRecord", "AlarmRecord", "AlarmRecord"]
+    assert sent(actions)[0][0] == "hello"
+    assert state.reconciling
+
+
+# -- anything at all ----
+
+counts = st.one_of(st.none(), st.integers(0, 4095))
+readings = st.builds(
+    m.Reading,
+    st.one_of(st.none(), st.floats(-60, 140)),
+    st.one_of(st.none(), st.floats(0, 100)),
+    counts,
+    counts,
+    counts,
+    counts,
+    st.booleans(),
+    st.booleans(),
+)
+small = st.integers(0, 13_000)
+words = st.sampled_from([*interlocks.TRIP_REASONS, None])
+board_messages = st.one_of(
+    st.tuples(st.just("done"), st.integers(0, 12), small, small, st.sampled_from(["complete", "stopped"])),
+    st.tuples(st.just("judged"), st.integers(0, 12), st.sampled_from([interlocks.ACCEPTED, *interlocks.REFUSALS])),
+    st.tuples(st.just("cleared"), st.sampled_from([interlocks.ACCEPTED, interlocks.NOT_DRY])),
+    st.tuples(
+        st.just("board"),
+        st.just(limits.PROTOCOL),
+        st.sampled_from([messages.LIMITS_CHECKSUM, 1]),
+        st.integers(1, 3),
+        st.integers(0, 12),
+    ),
+    st.tuples(
+        st.just("report"), st.sampled_from(interlocks.STATES), words, small, st.integers(0, 12), small,
+        small, small, small, small, st.integers(1, 3), small,
+    ),
+)  # fmt: skip
+happenings = st.one_of(
+    st.tuples(st.just("tick"), st.integers(0, 40_000_000)),
+    st.tuples(st.just("sample"), readings),
+    st.tuples(st.just("said"), board_messages),
+    st.tuples(st.just("lost"), st.none()),
+    st.tuples(st.just("found"), st.none()),
+    st.tuples(st.just("clock"), st.integers(-(10**12), 10**12)),
+    st.tuples(st.just("clear"), st.sampled_from(["leak_wet", "lease_lost", "state_lost", "air_too_hot"])),
+    st.tuples(st.just("failed"), st.none()),
+)
+
+
+def event_of(state, what, value):
+    at = later(state, 10)
+    if what == "tick":
+        return m.Ticked(later(state, value))
+    if what == "sample":
+        return m.Sampled(at, value)
+    if what == "said":
+        return m.BoardReported(at, value)
+    if what == "lost":
+        return m.LinkLost(at, "pulled")
+    if what == "found":
+        return m.LinkFound(at)
+    if what == "clock":
+        return m.ClockStepped(at._replace(utc_ms=at.utc_ms + value, utc_trusted=value % 2 == 0), value)
+    if what == "clear":
+        return asked(state, subject=value)
+    return m.AppendFailed(at, m.EventRecord(at, "x", "y"), "full")
+
+
+@hypothesis_settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(happenings, max_size=60))
+def test_whatever_happens_water_is_recorded_first_never_twice_and_never_over_plan(history):
+    state = examples.with_moisture(examples.growing(thirsty=True), 0.15)
+    ids = [state.last_dose_id]
+    for what, value in history:
+        state, actions = decide(state, event_of(state, what, value))
+        commands = [a for a in actions if isinstance(a, m.SendToBoard) and a.kind == "dose"]
+        intents = [r for r in records(actions) if isinstance(r, m.DoseIntended)]
+        assert len(commands) == len(intents) <= 1
+        for command, intent in zip(commands, intents, strict=True):
+            assert actions.index(command) > [getattr(a, "record", None) for a in actions].index(intent)
+            assert command.values[:2] == (intent.dose_id, intent.dose_steps)
+            assert intent.dose_id > max(ids)
+            ids.append(intent.dose_id)
+            assert not state.trips
+            assert intent.volume_ml <= examples.PLAN.watering.dose_ml + 1e-9
+            counted = [g for g in state.given_today if g.run_ms > state.run_ms - 86_400_000]
+            assert sum(g.volume_max_ml for g in counted) + intent.volume_ml <= 300 + 1e-6
+            assert state.watering_given_ml + intent.volume_ml <= examples.PLAN.watering.total_cap_ml + 1e-6

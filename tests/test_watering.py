@@ -1,0 +1,224 @@
+"""The dose law of the host."""
+
+from dataclasses import replace
+from datetime import time
+
+import pytest
+
+from controller import plan as p
+from controller.control import model as m
+from controller.control import watering
+from tests import examples
+
+H = watering.MS_PER_H
+
+
+def want(volume_ml=12.0, purpose=m.MOISTURE_LED):
+    return watering.Wanted(purpose, volume_ml)
+
+
+def may(state, wanted=None, settings=examples.SETTINGS):
+    return watering.may_dose(state, settings, wanted or want())
+
+
+def test_a_quiet_greeted_chamber_may_be_watered():
+    assert may(examples.growing()) == ""
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({"records_failed": True}, "records_failed"),
+        ({"link_up": False}, "link_down"),
+        ({"limits_differ": True}, "limits_differ"),
+        ({"greeted": False}, "not_greeted"),
+        ({"reconciling": True}, "unreconciled"),
+        ({"open_dose": m.OpenDose(6, 100, m.MOISTURE_LED, 0)}, "dose_open"),
+        ({"trips": (("leak_wet", m.ON_BOARD), ("air_too_hot", m.ON_HOST))}, "tripped:leak_wet"),
+        ({"pending_clear": m.PendingClear("leak_wet", "LK", 1)}, "clearing"),
+        ({"effect_check": m.EffectCheck(10**12, 0.3, 0.01)}, "effect_unseen"),
+        ({"refused_until_ms": 10**12}, "board_refused"),
+    ],
+)
+def test_each_standing_reason_forbids_water(changes, reason):
+    assert may(examples.growing(**changes)) == reason
+
+
+@pytest.mark.parametrize(("since_ms", "reason"), [(3 * H - 1, "resting"), (3 * H, ""), (3 * H + 1, "")])
+def test_the_rest_between_doses_is_kept_to_the_millisecond(since_ms, reason):
+    state = examples.growing()
+
+    assert may(state.but(last_dose_run_ms=state.run_ms - since_ms)) == reason
+
+
+@pytest.mark.parametrize(("given_ml", "reason"), [(47.9, ""), (48.0, ""), (48.1, "daily_cap")])
+def test_the_daily_cap_counts_the_most_that_was_given_in_any_24_hours(given_ml, reason):
+    state = examples.growing()
+    given = m.Given(state.run_ms - watering.MS_PER_DAY + 1, given_ml, m.MOISTURE_LED)
+
+    assert may(state.but(given_today=(given,))) == reason
+
+
+def test_water_older_than_24_hours_no_longer_counts_for_the_day():
+    state = examples.growing()
+    given = m.Given(state.run_ms - watering.MS_PER_DAY, 60.0, m.MOISTURE_LED)
+
+    assert may(state.but(given_today=(given,))) == ""
+
+
+@pytest.mark.parametrize(("given_ml", "reason"), [(887.9, ""), (888.0, ""), (888.1, "total_cap")])
+def test_the_total_cap_holds_for_the_whole_run(given_ml, reason):
+    assert may(examples.growing(watering_given_ml=given_ml)) == reason
+
+
+@pytest.mark.parametrize(("given_ml", "reason"), [(287.9, ""), (288.0, ""), (288.1, "chamber_daily_limit")])
+def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
+    state = examples.growing()
+    given = m.Given(state.run_ms - H, given_ml, m.FIRST_WETTING)
+
+    assert may(state.but(given_today=(given,))) == reason
+
+
+def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainder():
+    """Common practice, no source: about 210 ml in portions of 50 ml."""
+    state = examples.growing(phase=m.WETTING, first_wetting_given_ml=0.0)
+    volumes = []
+    while (wanted := watering.wanted_dose(state, examples.SETTINGS)) is not None:
+        volumes.append(wanted.volume_ml)
+        state = state.but(first_wetting_given_ml=state.first_wetting_given_ml + wanted.volume_ml)
+
+    assert volumes == [50, 50, 50, 50, 10]
+
+
+def test_the_first_wetting_is_pushed_no_faster_than_the_plan_allows_and_never_below_one_step():
+    rate = watering.pump_rate_steps_per_s(examples.SETTINGS, m.FIRST_WETTING)
+    slow = examples.settings(
+        first_wetting=replace(examples.PLAN.first_wetting, push_rate_max_ml_per_min=0.01)
+    )
+
+    assert rate * 0.005 * 60 <= 25 < (rate + 1) * 0.005 * 60
+    assert watering.pump_rate_steps_per_s(slow, m.FIRST_WETTING) == 1
+    assert watering.pump_rate_steps_per_s(examples.SETTINGS, m.MOISTURE_LED) == 200
+
+
+def test_thirst_begins_below_the_low_threshold_and_ends_at_the_high_one():
+    settings = examples.SETTINGS
+    state = watering.with_thirst(examples.with_moisture(examples.growing(), 0.245), settings)
+    assert not state.thirsty
+
+    state = watering.with_thirst(examples.with_moisture(state, 0.235), settings)
+    assert state.thirsty
+    state = watering.with_thirst(examples.with_moisture(state, 0.27), settings)
+    assert state.thirsty
+    assert watering.wanted_dose(state, settings) == watering.Wanted(m.MOISTURE_LED, 12)
+
+    state = watering.with_thirst(examples.with_moisture(state, 0.285), settings)
+    assert not state.thirsty
+    assert watering.wanted_dose(state, settings) is None
+
+
+def test_untrusted_moisture_asks_for_nothing_without_a_fallback():
+    settings = examples.watering(fallback=None)
+    state = examples.growing(moisture=m.Channel(), thirsty=True)
+
+    state = watering.with_thirst(state, settings)
+
+    assert state.moisture_untrusted_since_run_ms == state.run_ms
+    assert watering.wanted_dose(state.but(run_ms=state.run_ms + 1000 * H), settings) is None
+
+
+@pytest.mark.parametrize(("untrusted_ms", "wants"), [(6 * H - 1, False), (6 * H, True), (6 * H + 1, True)])
+def test_the_fallback_waits_until_the_moisture_was_untrusted_for_its_time(untrusted_ms, wants):
+    state = examples.growing(moisture=m.Channel())
+    state = state.but(moisture_untrusted_since_run_ms=state.run_ms - untrusted_ms)
+
+    wanted = watering.wanted_dose(state, examples.SETTINGS)
+
+    assert (wanted == watering.Wanted(m.FALLBACK, 8)) == wants
+
+
+@pytest.mark.parametrize(("since_ms", "wants"), [(24 * H - 1, False), (24 * H, True)])
+def test_the_fallback_keeps_its_own_interval(since_ms, wants):
+    state = examples.growing(moisture=m.Channel())
+    state = state.but(
+        moisture_untrusted_since_run_ms=state.run_ms - 48 * H, last_dose_run_ms=state.run_ms - since_ms
+    )
+
+    assert (watering.wanted_dose(state, examples.SETTINGS) is not None) == wants
+
+
+FIXED = examples.watering(moisture=None, fixed=p.FixedTimes(times=[time(19, 30), time(7, 30)]), fallback=None)
+
+
+def at_run_h(hours):
+    """Hydrated at 08:05 UTC on the example's first day, so many hours ago."""
+    return examples.growing(run_ms=round(hours * H))
+
+
+def test_fixed_times_are_numbered_in_order_from_hydration():
+    slots = [watering.current_slot(at_run_h(h), FIXED) for h in (0, 11.4, 11.5, 23.3, 23.5, 35.4, 35.5)]
+
+    assert slots == [-1, -1, 0, 0, 1, 1, 2]
+
+
+def test_each_fixed_time_is_wanted_once():
+    state = at_run_h(11.5)
+    slot = watering.current_slot(state, FIXED)
+    wanted = watering.wanted_dose(state.but(last_slot=slot - 1), FIXED)
+
+    assert wanted == watering.Wanted(m.FIXED_TIME, 12, slot)
+    assert watering.wanted_dose(state.but(last_slot=slot), FIXED) is None
+
+
+def test_the_age_of_a_fixed_time_counts_from_its_own_moment():
+    assert watering.slot_age_ms(at_run_h(11.5), FIXED) == pytest.approx(5 * 60_000, abs=1)
+
+
+def test_a_dose_of_known_steps_has_the_calibrations_uncertainty_only():
+    """JCGM 100:2008, 5.1.2: a product of steps and factor, u = steps x u(factor)."""
+    volume_ml, uncertainty_ml, most_ml = watering.volume_of(2400, 2400, examples.SETTINGS)
+
+    assert (volume_ml, most_ml) == pytest.approx((12.0, 12.0))
+    assert uncertainty_ml == pytest.approx(2400 * 0.00004)
+
+
+def test_a_lost_count_is_half_the_dose_with_the_width_of_a_rectangle_and_counts_in_full():
+    """JCGM 100:2008, 4.3.7: a rectangular distribution of half-width a has u = a / sqrt(3)."""
+    volume_ml, uncertainty_ml, most_ml = watering.volume_of(0, 2400, examples.SETTINGS)
+
+    assert (volume_ml, most_ml) == pytest.approx((6.0, 12.0))
+    assert uncertainty_ml == pytest.approx(((1200 * 0.00004) ** 2 + (6.0 / 3**0.5) ** 2) ** 0.5)
+
+
+def closed(volume_ml=12.0, reason="complete"):
+    steps = round(volume_ml / 0.005)
+    return m.DoseClosed(examples.moment(), 6, steps, steps, reason, volume_ml, 0.1, volume_ml, 0)
+
+
+def test_a_dose_is_followed_by_a_look_at_what_it_did():
+    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, moisture_before_fraction=0.23)
+    state = watering.after_dose(examples.growing(open_dose=dose), closed(), dose, examples.SETTINGS)
+
+    assert state.open_dose is None
+    assert state.watering_given_ml == 12.0
+    assert state.effect_check is not None
+    assert state.effect_check.rise_expected_fraction == pytest.approx(12 / 990)
+
+
+@pytest.mark.parametrize(("rise_share", "missed"), [(0.19, 1), (0.21, 0)])
+def test_a_dose_that_raises_the_moisture_by_less_than_a_fifth_did_nothing(rise_share, missed):
+    state = examples.growing(effect_check=m.EffectCheck(0, 0.24, 0.05))
+    state = examples.with_moisture(state, 0.24 + rise_share * 0.05)
+
+    state = watering.judge_effect(state, examples.SETTINGS)
+
+    assert state.effects_missed == missed
+    assert state.effect_check is None
+
+
+def test_an_effect_is_not_judged_before_its_time_nor_by_untrusted_moisture():
+    early = examples.growing(effect_check=m.EffectCheck(10**12, 0.24, 0.05))
+    blind = examples.growing(effect_check=m.EffectCheck(0, 0.24, 0.05), moisture=m.Channel())
+
+    assert watering.judge_effect(early, examples.SETTINGS) is early
+    assert watering.judge_effect(blind, examples.SETTINGS).effects_missed == 0
