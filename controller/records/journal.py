@@ -17,7 +17,7 @@ from controller.errors import JournalError
 from controller.plan import Settings
 
 FORMAT = 1
-READINGS_PER_BATCH = 6
+READINGS_PER_BATCH = 6  # unless whoever runs the journal knows better
 READINGS_KEPT_ON_FAILURE = 60
 
 R = TypeVar("R", bound=object)
