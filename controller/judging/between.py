@@ -78,7 +78,8 @@ def aliquot_ends_in_time(plan: Plan, chamber: Chamber, board: BoardLimits) -> It
     if not too_much and steps_per_s >= 1 and board.run_ms(steps, steps_per_s) > board.run_max_ms:
         allowed_s = (board.run_max_ms - board.run_margin_ms) / 1000
         yield (
-            f"first_wetting.aliquot_ml is {number(wetting.aliquot_ml)}, which takes {steps / steps_per_s:.0f} s at "
+            f"first_wetting.aliquot_ml is {number(wetting.aliquot_ml)}, which takes "
+            f"{number(round(steps / steps_per_s, 1))} s at "
             f"first_wetting.push_rate_max_ml_per_min = {number(wetting.push_rate_max_ml_per_min)}, but this "
             f"chamber's board runs a dose for at most {number(allowed_s)} s."
         )

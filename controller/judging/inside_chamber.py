@@ -124,7 +124,7 @@ def longest_dose_ends_in_time(chamber: Chamber, board: BoardLimits) -> Iterator[
     if board.run_ms(steps, pump.steps_per_s) > board.run_max_ms:
         allowed_s = (board.run_max_ms - board.run_margin_ms) / 1000
         yield (
-            f"limits.dose_max_ml is {number(dose_ml)}, which takes {steps / pump.steps_per_s:.0f} s at "
+            f"limits.dose_max_ml is {number(dose_ml)}, which takes {number(round(steps / pump.steps_per_s, 3))} s at "
             f"pump.steps_per_s = {pump.steps_per_s}, but the board runs a dose for at most {number(allowed_s)} s."
         )
 
