@@ -325,7 +325,7 @@ def _print_status(found: Status) -> None:
         )
         content = "-" if found.water_content_fraction is None else f"{found.water_content_fraction:.2f}"
         out.print(
-            f"{timedelta(seconds=round(found.reading_age_s))} ago: air {air}, humidity {humid}, water content {content}, "
+            f"{timedelta(seconds=round(found.reading_age_s))} ago: air {air}, humidity {humid}, water {content}, "
             f"lamp {reading.lamp_duty_fraction:.0%}",
             highlight=False,
         )

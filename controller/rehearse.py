@@ -21,7 +21,7 @@ from controller.schedule import VirtualSchedule, job_table
 START_UTC = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 TICK_MS = 1_000  # of the deciding loop, while water moves
 MS_PER_DAY = 86_400_000
-REHEARSED_READINGS_PER_BATCH = 500  # nothing here can be lost to a power cut
+READINGS_WAIT_S = 600  # nothing here can be lost to a power cut
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,8 @@ class Rehearsal:
         self.chamber = SimulatedChamber(settings, seed, utc_ms(start_utc))
         run_id = f"{start_utc:%Y%m%dT%H%MZ}-rehearsal-seed{seed}"
         self.journal = Journal.create(folder / "journal.sqlite", run_id, settings, __version__, simulated=True)
-        self.journal.readings_per_batch = REHEARSED_READINGS_PER_BATCH
+        self.journal.readings_per_batch = max(1, round(READINGS_WAIT_S / settings.plan.sample_every_s))
+        self.journal.wait_for_disk(False)
         self.decider = Decider(self.chamber, self.journal, settings, m.initial_state(self._first_moment()), 1)
         self._strike = Strike(self.chamber, self.journal)
         self.keeper = Keeper(self.chamber, settings, self._strike, self._ask)
@@ -87,6 +88,7 @@ class Rehearsal:
                 progress(told_ms / end_ms)
         simulated_ms = self.chamber.monotonic_ms
         truth = self._truth()
+        self.journal.hold_file_size(False)
         self.journal.close()
         self.chamber.close()
         return Rehearsed(self.journal.path, truth, simulated_ms, time.perf_counter() - began_s)
@@ -102,7 +104,6 @@ class Rehearsal:
         if decider.state.open_dose is not None or not decider.state.greeted or decider.state.reconciling:
             target_ms = min(target_ms, chamber.monotonic_ms + TICK_MS)
         chamber.advance_to(target_ms)
-        decider.hear()
         if self._later and chamber.monotonic_ms >= fault_ms:
             self._strike_next()
         if decider.notice_clock():

@@ -23,6 +23,7 @@ from controller.service import ServiceNotice
 
 LOOK_S = 0.02  # how often the loop looks at the board's line and the local probes
 TICK_S = 1.0
+READINGS_WAIT_S = 60  # a power cut loses no more than this much of the climate
 CLOCK_LOOK_S = 0.25
 STOP_WAIT_S = 3.0  # at the end, the dose under way is stopped and its count awaited no longer than this
 
@@ -65,6 +66,7 @@ class LiveRun:
         self.settings = settings
         self.chamber = chamber
         self.journal = journal
+        journal.readings_per_batch = max(1, round(READINGS_WAIT_S / settings.plan.sample_every_s))
         boot_id = journal.next_boot_id()
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)

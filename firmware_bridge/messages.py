@@ -66,7 +66,6 @@ TO_BOARD = ("hello", "dose", "renew", "stop", "ask", "clear", "seen")
 TO_HOST = ("board", "judged", "cleared", "report", "done")
 
 _WORD_ENDINGS = ("reason", "state", "answer")
-_WORD_LETTERS = "abcdefghijklmnopqrstuvwxyz_"
 
 
 def _make_table() -> list[int]:
@@ -120,18 +119,16 @@ def encode(kind: str, *values: str | int | None) -> bytes:
                 raise ValueError(kind + ": not a number from 0 to " + str(NUMBER_MAX) + ": " + repr(value))
             text += " " + str(int(value))
     body = text.encode()
+    if len(body) != len(text):
+        raise ValueError(kind + ": not ASCII")
     if len(body) + 5 > LINE_BYTES_MAX:
         raise ValueError(kind + ": line longer than " + str(LINE_BYTES_MAX) + " bytes")
     return body + b" %04X\n" % checksum(body)
 
 
 def _is_word(text: str) -> bool:
-    if not text:
-        return False
-    for letter in text:
-        if letter not in _WORD_LETTERS:
-            return False
-    return True
+    letters = text.replace("_", "")  # asked of whole strings, which both interpreters do without a loop of their own
+    return text != "" and (letters == "" or (letters.isalpha() and letters.islower()))
 
 
 def decode(line: bytes) -> tuple[str | int | None, ...] | None:
@@ -144,10 +141,13 @@ def decode(line: bytes) -> tuple[str | int | None, ...] | None:
     body = line[:-5]
     if line[-4:] != b"%04X" % checksum(body):
         return None
-    for byte in body:
-        if byte < 32 or byte > 126:
-            return None
-    parts = body.decode().split(" ")
+    try:
+        text = body.decode()
+    except UnicodeError:
+        return None
+    if len(text) != len(body):  # only ASCII has as many letters as bytes; what else is no letter or digit fails below
+        return None
+    parts = text.split(" ")
     word_fields = WORD_FIELDS.get(parts[0])
     if word_fields is None or len(parts) != len(word_fields) + 1:
         return None

@@ -88,12 +88,20 @@ def kinds(said):
 
 
 def test_a_greeting_is_answered_with_who_the_board_is_and_how_it_is(bench):
-    bench.tick(990)
+    bench.tick(989)
+    assert messages.number(bench.send(*HELLO)[1], "uptime_s") == 0
+    bench.tick(1)
     said = bench.send(*HELLO)
     assert said == [
         ("board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 1, 0),
         ("report", interlocks.RESTING, None, 0, 0, 0, *DRY, 1, 1),
     ]
+
+
+def test_a_board_that_nobody_asked_says_nothing():
+    bench = Bench(fresh_saved_line())
+    for _ in range(100):
+        assert bench.tick(100) == []
 
 
 def test_nothing_is_reported_before_the_probes_were_looked_at():
@@ -214,6 +222,13 @@ def test_a_silent_host_loses_the_motor(bench):
     assert bench.ordered == 0
 
 
+def test_a_report_goes_out_at_its_time_and_not_before(bench):
+    bench.dose(1, 12000, 50)
+    for _ in range(3):
+        assert bench.tick(REPORT_EVERY_MS - 1) == []
+        assert kinds(bench.tick(1)) == ["report"]
+
+
 def test_reports_go_out_unasked_while_the_motor_turns_and_not_at_rest(bench):
     bench.dose(1, 1000, 400)
     said = []
@@ -259,6 +274,15 @@ def test_the_next_dose_waits_until_done_was_seen(bench):
     assert bench.send("dose", 2, 10, 100) == [("judged", 2, interlocks.DONE_NOT_SEEN)]
     bench.send("seen", 1)
     assert bench.send("dose", 2, 10, 100) == [("judged", 2, interlocks.ACCEPTED)]
+
+
+def test_the_done_of_every_dose_is_said_at_once(bench):
+    for dose_id in range(1, 4):
+        bench.dose(dose_id, 10, 100)
+        bench.tick(99)
+        assert bench.tick(1) == [("done", dose_id, 10, 10, interlocks.COMPLETE)]
+        bench.tick()
+        bench.send("seen", dose_id)
 
 
 def test_a_dose_that_still_turns_cannot_be_seen(bench):
@@ -370,8 +394,11 @@ def test_a_cleared_trip_stays_cleared_once_that_was_saved_and_not_before(bench):
 def test_the_window_survives_a_restart_hour_by_hour(bench):
     bench.dose(1, 1000, 400)
     bench.finish(1)
+    bench.save()
     bench.tick(limits.WINDOW_SLOT_MS)
+    assert bench.save() is not None
     bench.tick()
+    assert bench.save() is None, "once an hour is enough"
     bench.power_on()
     assert bench.board.law.window_slots_steps()[-2:] == [1000, 0]
     bench.tick(23 * limits.WINDOW_SLOT_MS)
@@ -396,7 +423,9 @@ def test_the_window_survives_a_restart_hour_by_hour(bench):
 def test_a_saved_state_that_is_lost_trips_and_counts_the_day_as_used(memory):
     bench = Bench(memory)
     assert bench.trip_reason() == interlocks.STATE_LOST
-    bench.tick(limits.DRY_MS_MIN)
+    used = [0] * (limits.WINDOW_SLOTS - 1) + [limits.WINDOW_STEPS_MAX]
+    assert messages.decode(bench.memory) == ("saved", 1, 0, 0, 0, None, 1, interlocks.STATE_LOST, *used)
+    assert bench.tick(limits.DRY_MS_MIN) == []
     assert ("cleared", interlocks.ACCEPTED) in bench.send("clear", interlocks.STATE_LOST)
     bench.send(*HELLO)
     assert bench.send("dose", 1, 1, 1) == [("judged", 1, interlocks.WINDOW_FULL)]

@@ -49,9 +49,7 @@ def test_every_file_of_the_board_compiles_to_its_bytecode(name, tmp_path):
     source = ROOT / "firmware_bridge" / f"{name}.py"
     done = subprocess.run([compiler, "-o", str(compiled), str(source)], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    assert compiled.read_bytes()[:1] == b"M", (
-        "a compiled file begins with this letter (MicroPython manual, .mpy files)"
-    )
+    assert compiled.read_bytes()[:1] == b"M", "a compiled file begins with this letter (MicroPython manual, .mpy files)"
 
 
 def test_the_files_of_the_board_are_those_named_here():

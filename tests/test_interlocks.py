@@ -341,6 +341,7 @@ def test_an_accepted_dose_begins_with_the_longest_lease_and_loses_it_while_it_wa
     assert law.state == SAVING
     tick(law, 1)
     assert (law.state, law.trip_reason, law.turned_steps) == (TRIPPED, interlocks.LEASE_LOST, 0)
+    assert law.trip_delay_ms == 0, "nothing turned"
 
 
 def test_a_lease_is_never_longer_than_the_limit():
@@ -533,11 +534,13 @@ def test_the_window_asks_to_be_saved_when_an_hour_with_steps_ends_and_only_then(
     law = resting()
     tick(law, HOUR_MS)
     assert not law.window_moved, "nothing to keep"
-    use_up(law, 10)
-    tick(law, HOUR_MS // 2)
-    assert not law.window_moved
-    tick(law, HOUR_MS // 2)
-    assert law.window_moved
+    for window in ([0] * 24 + [1], [1] + [0] * 24):
+        law = resting(window)
+        tick(law, HOUR_MS - 1)
+        assert not law.window_moved
+        tick(law, 1)
+        assert law.window_moved
+        assert law.window_slots_steps() == [*window[1:], 0]
 
 
 def test_hours_that_were_saved_go_on_ageing_after_a_restart():
@@ -585,6 +588,7 @@ def test_any_probe_fault_begins_the_dry_time_anew(reason):
 @pytest.mark.parametrize("latched", interlocks.TRIP_REASONS)
 def test_only_the_latched_reason_clears(latched):
     law = tripped(latched)
+    assert law.trip_delay_ms == 0, "what was before the restart is not known any more"
     tick(law, limits.DRY_MS_MIN)
     for reason in (*interlocks.TRIP_REASONS, None, "anything"):
         if reason != latched:
@@ -607,7 +611,10 @@ def test_a_surplus_that_tripped_is_forgiven_with_the_clear():
 
 def test_clearing_needs_a_dry_time_after_power_on_too():
     law = tripped(interlocks.STATE_LOST)
+    tick(law, limits.DRY_MS_MIN - 1)
     assert law.clear_trip(interlocks.STATE_LOST) == interlocks.NOT_DRY
+    tick(law, 1)
+    assert law.clear_trip(interlocks.STATE_LOST) == interlocks.ACCEPTED
 
 
 def test_a_cleared_trip_lets_the_next_dose_turn_with_a_new_id_only():

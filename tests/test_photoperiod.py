@@ -127,7 +127,7 @@ def test_duty_comes_in_whole_percents():
 @given(
     cycle_h=st.floats(1, 240),
     share=st.floats(0, 1),
-    at=st.integers(-10**13, 10**13),
+    at=st.integers(-(10**13), 10**13),
     anchor=st.integers(0, 2 * 10**12),
 )
 def test_the_level_is_the_same_one_cycle_later_and_before_the_anchor_too(cycle_h, share, at, anchor):

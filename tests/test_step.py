@@ -180,9 +180,7 @@ def test_silence_after_a_command_leads_to_a_greeting_and_never_to_the_command_ag
 def greeted_again(state, /, last_dose_id=6, boots=2, **reported):
     state, _ = decide(state, m.LinkLost(later(state), "unplugged"))
     state, _ = decide(state, m.LinkFound(later(state)))
-    state, _ = decide(
-        state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, boots, last_dose_id)
-    )
+    state, _ = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, boots, last_dose_id))
     return decide(state, report(state, boots=boots, dose_id=last_dose_id, **reported))
 
 
@@ -285,9 +283,7 @@ def test_a_trip_is_written_once_however_often_it_is_reported():
     assert written == ["TripRecord"]
 
 
-@pytest.mark.parametrize(
-    ("probe", "reason"), [("local_leak_wet", "leak_wet"), ("local_float_up", "overfill_float_up")]
-)
+@pytest.mark.parametrize(("probe", "reason"), [("local_leak_wet", "leak_wet"), ("local_float_up", "overfill_float_up")])
 def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, reason):
     state, actions = decide(dosing(), m.Sampled(later(dosing()), DRY._replace(**{probe: True})))
 

@@ -92,9 +92,7 @@ def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainde
 
 def test_the_first_wetting_is_pushed_no_faster_than_the_plan_allows_and_never_below_one_step():
     rate = watering.pump_rate_steps_per_s(examples.SETTINGS, m.FIRST_WETTING)
-    slow = examples.settings(
-        first_wetting=replace(examples.PLAN.first_wetting, push_rate_max_ml_per_min=0.01)
-    )
+    slow = examples.settings(first_wetting=replace(examples.PLAN.first_wetting, push_rate_max_ml_per_min=0.01))
 
     assert rate * 0.005 * 60 <= 25 < (rate + 1) * 0.005 * 60
     assert watering.pump_rate_steps_per_s(slow, m.FIRST_WETTING) == 1
@@ -140,9 +138,7 @@ def test_the_fallback_waits_until_the_moisture_was_untrusted_for_its_time(untrus
 @pytest.mark.parametrize(("since_ms", "wants"), [(24 * H - 1, False), (24 * H, True)])
 def test_the_fallback_keeps_its_own_interval(since_ms, wants):
     state = examples.growing(moisture=m.Channel())
-    state = state.but(
-        moisture_untrusted_since_run_ms=state.run_ms - 48 * H, last_dose_run_ms=state.run_ms - since_ms
-    )
+    state = state.but(moisture_untrusted_since_run_ms=state.run_ms - 48 * H, last_dose_run_ms=state.run_ms - since_ms)
 
     assert (watering.wanted_dose(state, examples.SETTINGS) is not None) == wants
 

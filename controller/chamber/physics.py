@@ -23,6 +23,7 @@ ROOM_SWING_C = 1.5
 LAMP_HEAT_C = 4.5
 ROOM_HUMIDITY_PCT = 48.0
 DAY_S = 86_400.0
+WARM_SEEDS_EVERY_S = 60.0
 HEIGHT_MAX_MM = {"cress": 70.0, "radish": 95.0}
 # (base temperature in C, degree-days to emergence, their spread): plausible sizes from memory, not data
 THERMAL = {"cress": (1.0, 64.0, 7.0), "radish": (1.5, 75.0, 9.0)}
@@ -64,10 +65,14 @@ class Physics:
     float_stuck_up: bool = False
     true_ml_per_step: float = 0.0
     seeds: dict[int, Seed] = field(default_factory=dict)
+    bed_ml: float = field(init=False)
+    emerged: int = 0
+    _unwarmed_s: float = 0.0
 
     def __post_init__(self) -> None:
         self.chance = random.Random(self.seed)
         chamber = self.settings.chamber
+        self.bed_ml = self.settings.plan.medium.bed_volume_ml
         self.in_medium_ml = START_FRACTION * self.bed_ml
         self.reservoir_ml = chamber.limits.reservoir_ml
         spread = chamber.pump.ml_per_step_standard_uncertainty
@@ -77,10 +82,6 @@ class Physics:
             viable = self.chance.random() < VIABLE_SHARE
             needs = max(20.0, self.chance.gauss(mean, spread_dd)) if viable else float("inf")
             self.seeds[position.number] = Seed(position.species, base_c, needs)
-
-    @property
-    def bed_ml(self) -> float:
-        return self.settings.plan.medium.bed_volume_ml
 
     @property
     def water_content_fraction(self) -> float:
@@ -120,8 +121,11 @@ class Physics:
         wet = min(1.0, self.water_content_fraction / CAPACITY_FRACTION)
         humidity_pct = ROOM_HUMIDITY_PCT + 30.0 * wet - 9.0 * lamp
         self.relative_humidity_pct += share * (humidity_pct - self.relative_humidity_pct)
-        if self.water_content_fraction > WILTING_FRACTION + 0.03:
-            self._warm_seeds(seconds_s / DAY_S)
+        self._unwarmed_s += seconds_s
+        if self._unwarmed_s >= WARM_SEEDS_EVERY_S:
+            if self.water_content_fraction > WILTING_FRACTION + 0.03:
+                self._warm_seeds(self._unwarmed_s / DAY_S)
+            self._unwarmed_s = 0.0
 
     def _move_water(self, seconds_s: float) -> None:
         room_ml = max(0.0, SATURATED_FRACTION * self.bed_ml - self.in_medium_ml)
@@ -135,7 +139,7 @@ class Physics:
             self.in_tray_ml += draining_ml
         wetness = max(0.0, self.water_content_fraction - WILTING_FRACTION) / CAPACITY_FRACTION
         dryness_of_air = 1.0 - self.relative_humidity_pct / 100.0
-        canopy = sum(1 for seed in self.seeds.values() if seed.emerged_at_s is not None) / len(self.seeds)
+        canopy = self.emerged / len(self.seeds)
         area_cm2 = self.settings.plan.medium.bed_area_cm2
         demand_ml_per_h = area_cm2 * dryness_of_air * (0.008 + 0.012 * self.lamp_duty_fraction * (0.5 + canopy))
         leaving_ml = min(self.in_medium_ml, demand_ml_per_h * wetness * seconds_s / 3_600.0)
@@ -148,6 +152,7 @@ class Physics:
                 seed.degree_days += max(0.0, self.air_temperature_c - seed.base_c) * days
                 if seed.degree_days >= seed.needs_degree_days:
                     seed.emerged_at_s = self.time_s
+                    self.emerged += 1
 
     def drain_tray_ml(self) -> float:
         """A person empties the tray; what was in it."""

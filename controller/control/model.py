@@ -497,12 +497,10 @@ class State:
 
     def but(self, **changes: Any) -> "State":
         """This state with some fields changed."""
-        for name in changes:
-            if name not in _STATE_FIELDS:
-                raise TypeError(f"State has no field {name}")
+        if not changes.keys() <= _STATE_FIELDS:
+            raise TypeError(f"State has no field {', '.join(changes.keys() - _STATE_FIELDS)}")
         changed = object.__new__(State)
-        changed.__dict__.update(self.__dict__)
-        changed.__dict__.update(changes)
+        changed.__dict__.update(self.__dict__, **changes)
         return changed
 
 

@@ -17,7 +17,7 @@ from controller.errors import JournalError
 from controller.plan import Settings
 
 FORMAT = 1
-READINGS_PER_BATCH = 6
+READINGS_PER_BATCH = 6  # unless whoever runs the journal knows better
 READINGS_KEPT_ON_FAILURE = 60
 
 R = TypeVar("R", bound=object)
@@ -259,6 +259,10 @@ class Journal:
         """Requests without an answer, oldest first."""
         unanswered = "request_id NOT IN (SELECT request_id FROM request_answers)"
         return list(self.records(m.Request, unanswered))
+
+    def wait_for_disk(self, wait: bool) -> None:
+        """Whether each transaction waits until it is on the disk; only a rehearsal may do without."""
+        self._connection.execute(f"PRAGMA synchronous={'FULL' if wait else 'NORMAL'}")
 
     def hold_file_size(self, hold: bool) -> None:
         """Let the file grow no further, as on a full disk, or let it grow again."""
