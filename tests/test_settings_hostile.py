@@ -54,7 +54,7 @@ def changed_files(draw: st.DrawFn) -> dict[str, dict]:
         key = way[-1]
         change = draw(st.sampled_from(["value", "value", "value", "leave out", "misspell", "move"]))
         if change == "value":
-            holder[key] = draw(values)
+            holder[key] = _copy(draw(values))  # the samples are shared by all draws
         elif change == "leave out" or isinstance(holder, list):
             del holder[key]
         elif change == "misspell":
