@@ -29,7 +29,7 @@ from controller.records.status import Status, status_of
 from controller.rehearse import rehearse as rehearse_plan
 from controller.rehearse_files import write_files
 from controller.run import LiveRun, lock_run, open_run
-from controller.settings import example_path, parse_settings, read_chamber, read_settings
+from controller.settings import example_path, settings_from_text, read_chamber, read_settings
 
 CAUTION = (
     "Water and electricity: extra-low voltage from a certified supply only, no mains inside the chamber, "
@@ -244,7 +244,7 @@ def _open(folder: Path) -> tuple[Journal, Any]:
     path = folder / "journal.sqlite" if folder.is_dir() else folder
     journal = Journal.open(path)
     run = journal.run_row()
-    return journal, parse_settings(str(run["plan_text"]), str(run["chamber_text"]), "the run's plan", "its chamber")
+    return journal, settings_from_text(str(run["plan_text"]), str(run["chamber_text"]))
 
 
 def _moment(text: str | None, name: str) -> datetime | None:

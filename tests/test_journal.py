@@ -134,9 +134,13 @@ def test_a_full_disk_is_an_error_that_loses_nothing_committed(journal):
     for number in range(60):
         journal.append(reading(number))
     journal.hold_file_size(True)
-    with pytest.raises(JournalError, match="full"):
+
+    def fill():
         for number in range(100_000):
             journal.append(m.EventRecord(examples.moment(number), "x", "y" * 500))
+
+    with pytest.raises(JournalError, match="full"):
+        fill()
     kept = on_disk(journal, "events")
     journal.hold_file_size(False)
     journal.append(m.EventRecord(examples.moment(1), "x", "again"))

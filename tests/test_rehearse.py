@@ -1,6 +1,7 @@
 """Whole runs in virtual time: the shipped law and board program, and everything that can go wrong by name."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -87,7 +88,7 @@ def test_the_first_wetting_is_given_in_its_portions_with_its_pauses(quiet):
     phases = {p.phase: p.at.monotonic_ms for p in quiet[m.PhaseRecord]}
 
     assert [dose.volume_ml for dose in doses] == pytest.approx([50, 50, 50, 50, 10])
-    for before, after in zip(doses, doses[1:], strict=False):
+    for before, after in pairwise(doses):
         assert after.at.monotonic_ms - ends[before.dose_id] >= 60_000
     for dose in doses:
         ml_per_min = dose.volume_ml / (ends[dose.dose_id] - dose.at.monotonic_ms) * 60_000
@@ -129,7 +130,7 @@ def test_the_medium_is_kept_above_its_low_threshold(quiet):
 def test_a_sample_is_written_each_minute_without_a_gap(quiet):
     moments = [r.at.monotonic_ms for r in quiet[m.ReadingRecord]]
 
-    assert {after - before for before, after in zip(moments, moments[1:], strict=False)} == {60_000}
+    assert {after - before for before, after in pairwise(moments)} == {60_000}
 
 
 def test_seedlings_are_seen_and_written_into_the_logbook(quiet):
@@ -270,7 +271,7 @@ def test_a_full_disk_ends_water_and_not_light(tmp_path):
     assert "records_resumed" in ran.events()
     assert "records_failed" in ran.alarms()
     moments = [r.at.monotonic_ms for r in ran[m.ReadingRecord]]
-    gaps = [(a, b) for a, b in zip(moments, moments[1:], strict=False) if b - a > 60_000]
+    gaps = [(a, b) for a, b in pairwise(moments) if b - a > 60_000]
     assert len(gaps) == 1
     assert gaps[0][1] - gaps[0][0] == pytest.approx(6 * H, rel=0.2)
     after = next(r for r in ran[m.ReadingRecord] if r.at.monotonic_ms == gaps[0][1])

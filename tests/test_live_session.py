@@ -1,0 +1,203 @@
+"""A live session over a pseudo-terminal: controller and board as processes of their own, either one killed.
+
+The board program runs under the real MicroPython; the pulses that reached its motor are counted by the stand, apart
+from anything that controller or board believe.
+"""
+
+import os
+import signal
+import subprocess
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from controller import asking
+from controller.control import model as m
+from controller.records.journal import Journal
+from controller.settings import example_path
+from tests.stand.running import RunningStand, wait_until
+
+COMMAND = [sys.executable, "-c", "from controller.cli import main; main()"]
+LEASE_S = 3.0
+PLAN = example_path("skerry-light.plan.toml")
+CHAMBER = example_path("skerry-light.chamber.toml")
+
+
+@pytest.fixture
+def plan(tmp_path):
+    """The example plan with short waits, so that a session takes seconds."""
+    text = PLAN.read_text()
+    for old, new in (
+        ("total_ml = 210 ", "total_ml = 6 "),
+        ("aliquot_ml = 50 ", "aliquot_ml = 3 "),
+        ("pause_s = 60 ", "pause_s = 1 "),
+        ("sample_every_s = 10 ", "sample_every_s = 1 "),
+    ):
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    short = tmp_path / "short.plan.toml"
+    short.write_text(text)
+    return short
+
+
+class Session:
+    """One run folder, one stand, and a controller that comes and goes."""
+
+    def __init__(self, folder: Path, plan: Path, stand: RunningStand) -> None:
+        self.folder = folder
+        self.stand = stand
+        self._arguments = ["run", str(plan), "--chamber", str(CHAMBER), "--out", str(folder), "--simulated"]
+        self._arguments += ["--stand", str(stand.folder)]
+        self.process: subprocess.Popen[str] | None = None
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(COMMAND + self._arguments, stdout=subprocess.PIPE, text=True)
+        boots = len(self.records(m.BootRecord)) if (self.folder / "journal.sqlite").exists() else 0
+        wait_until(lambda: self.exists() and len(self.records(m.BootRecord)) > boots, "a controller that started")
+
+    def exists(self) -> bool:
+        try:
+            self.records(m.BootRecord)
+        except Exception:
+            return False
+        return True
+
+    def end(self, number: int) -> str:
+        assert self.process is not None
+        self.process.send_signal(number)
+        out, _ = self.process.communicate(timeout=15)
+        return out
+
+    def records(self, kind):
+        journal = Journal.open(self.folder / "journal.sqlite")
+        try:
+            return list(journal.records(kind))
+        finally:
+            journal.close()
+
+    def ask(self, **wish) -> m.RequestAnswered:
+        journal = Journal.open(self.folder / "journal.sqlite")
+        try:
+            answer = asking.ask(journal, {"asked_by": "LK", **wish})
+        finally:
+            journal.close()
+        assert answer is not None, f"no answer to {wish}"
+        return answer
+
+    def sign(self, step: str, **more) -> None:
+        wait_until(lambda: any(s.step == step for s in self.records(m.StepRecord)), f"{step} falling due")
+        answer = self.ask(request=m.SIGN_STEP, subject=step, **more)
+        assert answer.granted, answer.words
+
+    def get_ready(self) -> None:
+        for step in ("gloves", "fill-reservoir", "prime-line"):
+            self.sign(step)
+
+    def steps_closed(self) -> tuple[int, int]:
+        closed = self.records(m.DoseClosed)
+        return sum(c.steps_min for c in closed), sum(c.steps_max for c in closed)
+
+
+@contextmanager
+def session(tmp_path, plan):
+    with RunningStand(tmp_path / "stand") as stand:
+        made = Session(tmp_path / "run", plan, stand)
+        made.start()
+        try:
+            yield made
+        finally:
+            if made.process is not None and made.process.poll() is None:
+                made.process.kill()
+                made.process.communicate()
+
+
+def test_a_first_wetting_runs_through_and_every_pulse_is_in_the_account(tmp_path, plan):
+    with session(tmp_path, plan) as live:
+        live.get_ready()
+        wait_until(lambda: len(live.records(m.DoseClosed)) == 2, "two aliquots given", 40)
+        live.end(signal.SIGTERM)
+
+        assert live.steps_closed() == (1200, 1200)
+        assert live.stand.pulses() == 1200
+        assert [c.end_reason for c in live.records(m.DoseClosed)] == ["complete", "complete"]
+
+
+def test_the_controller_killed_in_mid_dose_gives_nothing_twice_and_the_account_holds(tmp_path, plan):
+    with session(tmp_path, plan) as live:
+        live.get_ready()
+        wait_until(lambda: live.stand.pulses() > 100, "a pump that turns", 20)
+        live.end(signal.SIGKILL)
+        at_kill = live.stand.pulses()
+        assert at_kill < 600
+
+        # the board stops by itself within the lease: at 83 steps a second that is 250 steps and a margin
+        last = [at_kill, 0]
+
+        def rests():
+            now = live.stand.pulses()
+            last[1] = last[1] + 1 if now == last[0] else 0
+            last[0] = now
+            return last[1] > 150
+
+        wait_until(rests, "a pump that rests", LEASE_S + 4)
+        at_rest = live.stand.pulses()
+        assert at_rest - at_kill <= 83 * (LEASE_S + 0.2)
+        assert live.records(m.DoseClosed) == []
+
+        live.start()
+        wait_until(lambda: len(live.records(m.DoseClosed)) == 1, "the dose closed with the board's count")
+        closed = live.records(m.DoseClosed)[0]
+        assert (closed.steps_min, closed.steps_max) == (at_rest, at_rest)
+        assert closed.end_reason == "lease_lost"
+        assert live.stand.pulses() == at_rest
+        assert [t.trip_reason for t in live.records(m.TripRecord)] == ["lease_lost"]
+
+        # a person looks and clears; the rest of the plan's water is given, and no more
+        wait_until(lambda: live.ask(request=m.CLEAR_TRIP, subject="lease_lost").granted, "a trip cleared", 15)
+        wait_until(lambda: live.steps_closed()[0] == 1200, "the rest of the first wetting", 40)
+        live.end(signal.SIGTERM)
+        assert live.stand.pulses() == 1200
+        ids = [d.dose_id for d in live.records(m.DoseIntended)]
+        assert len(ids) == len(set(ids))
+
+
+def test_the_board_killed_in_mid_dose_leaves_an_interval_that_holds_the_truth(tmp_path, plan):
+    with session(tmp_path, plan) as live:
+        live.get_ready()
+        wait_until(lambda: live.stand.pulses() > 100, "a pump that turns", 20)
+        live.stand.kill_board()
+        at_kill = live.stand.pulses()
+
+        wait_until(lambda: len(live.records(m.DoseClosed)) >= 1, "the dose closed as an interval", 15)
+        closed = live.records(m.DoseClosed)[0]
+        assert (closed.steps_min, closed.steps_max) == (0, 600)
+        assert closed.steps_min <= at_kill <= closed.steps_max
+        wait_until(lambda: live.steps_closed()[1] == 1200, "the rest of the first wetting", 40)
+        live.end(signal.SIGTERM)
+
+        low, high = live.steps_closed()
+        assert low <= live.stand.pulses() <= high == 1200
+
+
+def test_told_to_stop_in_mid_dose_the_controller_stops_the_pump_and_closes_the_dose(tmp_path, plan):
+    with session(tmp_path, plan) as live:
+        live.get_ready()
+        wait_until(lambda: live.stand.pulses() > 50, "a pump that turns", 20)
+        out = live.end(signal.SIGTERM)
+
+        closed = live.records(m.DoseClosed)
+        assert [c.end_reason for c in closed] == ["stopped"]
+        assert closed[0].steps_max == live.stand.pulses() < 600
+        assert "Stopped in phase wetting." in out
+        assert live.process.returncode == 0
+
+
+def test_a_second_controller_for_the_same_run_is_turned_away(tmp_path, plan):
+    with session(tmp_path, plan) as live:
+        second = subprocess.run(COMMAND + live._arguments, capture_output=True, text=True, timeout=20)
+
+        assert second.returncode == 5
+        assert "another wardian run is already writing this run" in second.stderr
+        assert os.path.exists(live.folder / "lock")
