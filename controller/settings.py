@@ -63,7 +63,7 @@ def read_settings(plan_path: str | Path, chamber_path: str | Path, board: BoardL
     return _settings(_plan(lambda: _load(plan_path)), _chamber(lambda: _load(chamber_path), board), board)
 
 
-def parse_settings(
+def settings_from_text(
     plan_text: str,
     chamber_text: str,
     plan_name: str = "the plan",

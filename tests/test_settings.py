@@ -12,7 +12,7 @@ from pytest_mock import MockerFixture
 
 from controller.errors import SettingsError
 from controller.plan import Settings
-from controller.settings import example_path, parse_settings, read_chamber, read_plan, read_settings
+from controller.settings import example_path, read_chamber, read_plan, read_settings, settings_from_text
 from tests.settings_files import (
     CHAMBER_NAME,
     LEFT_OUT,
@@ -87,12 +87,12 @@ def test_line_ends_and_a_byte_order_mark_are_read_over_but_digested(tmp_path):
 
 def test_settings_come_back_the_same_from_the_texts_of_a_journal():
     settings = read_settings(example_path(PLAN_NAME), example_path(CHAMBER_NAME))
-    assert parse_settings(settings.plan_text, settings.chamber_text) == settings
+    assert settings_from_text(settings.plan_text, settings.chamber_text) == settings
 
 
 def test_faults_of_texts_carry_the_names_that_were_given():
     with pytest.raises(SettingsError) as caught:
-        parse_settings("length_days = 1 1\n", CHAMBER_TEXT, "the run's plan", "its chamber")
+        settings_from_text("length_days = 1 1\n", CHAMBER_TEXT, "the run's plan", "its chamber")
     assert caught.value.sentences[0].startswith("the run's plan: line 1, column 17: this is not TOML (")
 
 
