@@ -63,10 +63,16 @@ def read_settings(plan_path: str | Path, chamber_path: str | Path, board: BoardL
     return _settings(_plan(lambda: _load(plan_path)), _chamber(lambda: _load(chamber_path), board), board)
 
 
-def settings_from_text(plan_text: str, chamber_text: str, board: BoardLimits = FLASHED) -> Settings:
-    """The settings of a run from the texts that its journal keeps."""
-    plan = _plan(lambda: _file("the plan of this run", plan_text.encode()))
-    return _settings(plan, _chamber(lambda: _file("the chamber of this run", chamber_text.encode()), board), board)
+def settings_from_text(
+    plan_text: str,
+    chamber_text: str,
+    plan_name: str = "the plan",
+    chamber_name: str = "the chamber",
+    board: BoardLimits = FLASHED,
+) -> Settings:
+    """The settings of a run from texts, as a journal keeps them; the names stand in the sentences."""
+    plan = _plan(lambda: _file(plan_name, plan_text.encode()))
+    return _settings(plan, _chamber(lambda: _file(chamber_name, chamber_text.encode()), board), board)
 
 
 def example_path(name: str) -> Path:

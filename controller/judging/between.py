@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 
-from controller.judging.inside_chamber import BoardLimits, steps_in
+from controller.judging.inside_chamber import BoardLimits, whole_steps
 from controller.judging.kinds import number
 from controller.judging.orders import exceeds, number_at
 from controller.plan import Chamber, Plan
@@ -28,7 +28,7 @@ def at_least_a_step(plan_key: str) -> Check:
 
     def turns_the_pump(plan: Plan, chamber: Chamber, board: BoardLimits) -> Iterator[str]:
         volume_ml, ml_per_step = number_at(plan, plan_key), chamber.pump.ml_per_step
-        if volume_ml is not None and steps_in(volume_ml, ml_per_step) < 1:
+        if volume_ml is not None and whole_steps(volume_ml, ml_per_step) < 1:
             yield (
                 f"{plan_key} is {number(volume_ml)}, which is less than one step of this chamber's pump "
                 f"(pump.ml_per_step = {number(ml_per_step)})."
@@ -71,14 +71,15 @@ def push_is_not_too_slow(plan: Plan, chamber: Chamber, board: BoardLimits) -> It
 def aliquot_ends_in_time(plan: Plan, chamber: Chamber, board: BoardLimits) -> Iterator[str]:
     """A slow push makes a long run, and the board lets no dose run for long."""
     wetting, pump = plan.first_wetting, chamber.pump
-    push_steps_per_s = steps_in(wetting.push_rate_max_ml_per_min / 60, pump.ml_per_step)
+    push_steps_per_s = whole_steps(wetting.push_rate_max_ml_per_min / 60, pump.ml_per_step)
     steps_per_s = min(pump.steps_per_s, push_steps_per_s)
-    steps = steps_in(wetting.aliquot_ml, pump.ml_per_step)
+    steps = whole_steps(wetting.aliquot_ml, pump.ml_per_step)
     too_much = exceeds(wetting.aliquot_ml, chamber.limits.dose_max_ml)  # which is said already
     if not too_much and steps_per_s >= 1 and board.run_ms(steps, steps_per_s) > board.run_max_ms:
         allowed_s = (board.run_max_ms - board.run_margin_ms) / 1000
         yield (
-            f"first_wetting.aliquot_ml is {number(wetting.aliquot_ml)}, which takes {steps / steps_per_s:.0f} s at "
+            f"first_wetting.aliquot_ml is {number(wetting.aliquot_ml)}, which takes "
+            f"{number(round(steps / steps_per_s, 1))} s at "
             f"first_wetting.push_rate_max_ml_per_min = {number(wetting.push_rate_max_ml_per_min)}, but this "
             f"chamber's board runs a dose for at most {number(allowed_s)} s."
         )

@@ -37,7 +37,7 @@ FLASHED = BoardLimits(
 )
 
 
-def steps_in(volume_ml: float, ml_per_step: float) -> int:
+def whole_steps(volume_ml: float, ml_per_step: float) -> int:
     """Whole pump steps that do not exceed a volume, as Settings.steps_for counts them."""
     return int(volume_ml / ml_per_step + 1e-9)
 
@@ -102,7 +102,7 @@ def day_within_board(chamber: Chamber, board: BoardLimits) -> Iterator[str]:
 
 def _within_board(key: str, volume_ml: float, chamber: Chamber, most_steps: int, span: str) -> Iterator[str]:
     ml_per_step = chamber.pump.ml_per_step
-    steps = steps_in(volume_ml, ml_per_step)
+    steps = whole_steps(volume_ml, ml_per_step)
     if steps > most_steps:
         yield (
             f"{key} is {number(volume_ml)}, which is {steps} pump steps, but the board turns at most {most_steps} "
@@ -120,11 +120,11 @@ def rate_within_board(chamber: Chamber, board: BoardLimits) -> Iterator[str]:
 
 def longest_dose_ends_in_time(chamber: Chamber, board: BoardLimits) -> Iterator[str]:
     pump, dose_ml = chamber.pump, chamber.limits.dose_max_ml
-    steps = steps_in(dose_ml, pump.ml_per_step)
+    steps = whole_steps(dose_ml, pump.ml_per_step)
     if board.run_ms(steps, pump.steps_per_s) > board.run_max_ms:
         allowed_s = (board.run_max_ms - board.run_margin_ms) / 1000
         yield (
-            f"limits.dose_max_ml is {number(dose_ml)}, which takes {steps / pump.steps_per_s:.0f} s at "
+            f"limits.dose_max_ml is {number(dose_ml)}, which takes {number(round(steps / pump.steps_per_s, 3))} s at "
             f"pump.steps_per_s = {pump.steps_per_s}, but the board runs a dose for at most {number(allowed_s)} s."
         )
 

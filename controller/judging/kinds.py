@@ -115,7 +115,7 @@ def number(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.10g}"
     if abs(value) >= 10**18:
-        return f"a whole number near 10^{int((abs(value).bit_length() - 1) * 0.30103)}"
+        return f"a whole number of about {round(value.bit_length() * 0.30103)} digits"
     return str(value)
 
 

@@ -1,0 +1,125 @@
+"""Every number with a dimension says its unit in its name; the others stand here with a reason.
+
+Read from the annotations of fields, parameters and return values; a function that returns a number is named like it.
+"""
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+FILES = sorted([*ROOT.glob("controller/**/*.py"), *ROOT.glob("firmware_bridge/*.py")])
+UNITS = (
+    "c", "pct", "fraction", "kpa", "ml", "ml_per_min", "ml_per_step", "ml_per_g", "g", "g_m3", "kg_m3", "mm", "cm",
+    "cm2", "per_cm", "cm_h", "cm_d", "s", "ms", "min", "h", "days", "day", "hz", "steps", "steps_per_s", "umol_m2_s",
+    "mol_m2", "lux", "bit", "degree_days", "count", "counts", "samples",
+)  # fmt: skip
+# a quantity keeps its unit before what is said of it: ml_per_step_standard_uncertainty, dose_ml_max, dose_max_ml
+SAID_OF_IT = ("standard_uncertainty", "max", "min")
+WITH_UNIT = re.compile(rf"(.*_)?({'|'.join(UNITS)})(_({'|'.join(SAID_OF_IT)}))?(_by_[a-z_]+)?")
+
+WITHOUT_UNIT = {
+    "tells one thing from another": """
+        dose_id board_dose_id last_dose_id boot_id next_boot_id request_id corrects ask i2c_address i2c_bus address
+        number position seed slot current_slot last_slot order signal_number growth_stage_bbch checksum
+        sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason
+    """,
+    "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
+    "counts things": """
+        leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world
+    """,
+    "is a place in a buffer, or its length": "start end size write",
+    "is a ratio of like to like, or an exponent": "theta_r theta_s n",
+    "has the unit of what it is held against": "value values low high jump_max level settled bound number_at",
+    "names its unit first": "hours_since_hydration",
+    "counts steps or packs a number by its own definition": "tick _turn steps_for _make_table _value",
+}
+ALLOWED = {name for names in WITHOUT_UNIT.values() for name in names.split()}
+
+
+def number_aliases() -> set[str]:
+    """Names such as ``Fraction = Annotated[float, ...]`` that stand for a number in annotations."""
+    found = {"float", "int"}
+    for path in FILES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.Assign) and isinstance(node.value, ast.Subscript) and is_number(node.value, found):
+                found |= {target.id for target in node.targets if isinstance(target, ast.Name)}
+    return found
+
+
+def is_number(annotation: ast.expr | None, numbers: set[str]) -> bool:
+    """Whether an annotation is a number, an optional one, one with bounds, or a list of such."""
+    if isinstance(annotation, ast.Name):
+        return annotation.id in numbers
+    if isinstance(annotation, ast.BinOp):
+        return is_number(annotation.left, numbers) or is_number(annotation.right, numbers)
+    if isinstance(annotation, ast.Subscript) and isinstance(annotation.value, ast.Name):
+        if annotation.value.id == "Annotated" and isinstance(annotation.slice, ast.Tuple):
+            return is_number(annotation.slice.elts[0], numbers)
+        if annotation.value.id in ("list", "Sequence", "Iterable", "Iterator"):
+            return is_number(annotation.slice, numbers)
+    return False
+
+
+def number_names(tree: ast.AST, numbers: set[str]) -> Iterator[tuple[int, str]]:
+    """(line, name) of every field, variable, parameter and function that is annotated as a number."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.AnnAssign) and is_number(node.annotation, numbers):
+            yield node.lineno, node.target.attr if isinstance(node.target, ast.Attribute) else ast.unparse(node.target)
+        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            for one in (*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs):
+                if is_number(one.annotation, numbers):
+                    yield one.lineno, one.arg
+            if is_number(node.returns, numbers):
+                yield node.lineno, node.name
+
+
+NUMBERS = number_aliases()
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_every_number_says_its_unit_or_stands_in_the_list_with_a_reason(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nameless = [
+        f"{path.relative_to(ROOT)}:{line}: {name} does not end in a unit"
+        for line, name in number_names(tree, NUMBERS)
+        if not WITH_UNIT.fullmatch(name.lower().lstrip("_")) and name not in ALLOWED
+    ]
+    assert nameless == []
+
+
+def test_the_list_of_names_without_a_unit_holds_no_name_that_is_gone():
+    used = {name for path in FILES for _, name in number_names(ast.parse(path.read_text(encoding="utf-8")), NUMBERS)}
+    assert sorted(ALLOWED - used) == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "class A:\n    volume: float",
+        "class A:\n    volume: float | None = None",
+        "class A:\n    volume: Annotated[float, Ge(0)] | None = None",
+        "class A:\n    share: Fraction",
+        "class A:\n    volumes: list[int]",
+        "def f(volume: int) -> None: ...",
+        "def f(*, volume: int = 3) -> None: ...",
+        "def volume(a: str) -> float: ...",
+        "class A:\n    def b(self):\n        self.volume: float = 3.0",
+        "def f(volume_litre: float) -> None: ...",
+        "def f(volume_ml_total: float) -> None: ...",
+    ],
+)
+def test_a_number_without_a_unit_is_found_wherever_it_is_annotated(source):
+    names = [name for _, name in number_names(ast.parse(source), NUMBERS)]
+    assert names
+    assert not [name for name in names if WITH_UNIT.fullmatch(name)]
+
+
+@pytest.mark.parametrize(
+    "name", ["volume_ml", "dose_max_ml", "steps", "ml_per_step_standard_uncertainty", "ppfd_umol_m2_s", "volume_ml_max"]
+)
+def test_a_number_with_a_unit_passes(name):
+    assert WITH_UNIT.fullmatch(name)
