@@ -112,9 +112,7 @@ def test_dew_point_of_saturated_air_is_its_own_temperature():
 
 
 def test_air_without_vapour_has_no_dew_point():
-    with pytest.raises(
-        ValueError, match=r"relative_humidity_pct must be above 0 and at most 100, found 0\.0"
-    ):
+    with pytest.raises(ValueError, match=r"relative_humidity_pct must be above 0 and at most 100, found 0\.0"):
         dew_point_c(20.0, 0.0)
 
 
@@ -167,13 +165,9 @@ def test_an_unknown_salt_is_refused_with_the_list_of_known_ones():
 def test_a_salt_is_valid_up_to_the_ends_of_its_own_range():
     assert salt_humidity_pct("K2CO3", 30.0) == pytest.approx(43.176, abs=5e-4)
     assert salt_humidity_pct("CH3COOK", 10.0) == pytest.approx(23.389, abs=5e-4)
-    with pytest.raises(
-        ValueError, match=r"air_temperature_c over K2CO3 must be between 0 and 30, found 30\.1"
-    ):
+    with pytest.raises(ValueError, match=r"air_temperature_c over K2CO3 must be between 0 and 30, found 30\.1"):
         salt_humidity_pct("K2CO3", 30.1)
-    with pytest.raises(
-        ValueError, match=r"air_temperature_c over CH3COOK must be between 10 and 30, found 9\.9"
-    ):
+    with pytest.raises(ValueError, match=r"air_temperature_c over CH3COOK must be between 10 and 30, found 9\.9"):
         salt_humidity_pct("CH3COOK", 9.9)
 
 
@@ -221,7 +215,5 @@ def test_a_missing_reading_stays_missing_and_spoils_no_other(function):
 def test_empty_records_and_words_are_refused():
     with pytest.raises(ValueError, match=r"air_temperature_c must hold at least one number, found none"):
         saturation_vapour_pressure_kpa(np.array([]))
-    with pytest.raises(
-        ValueError, match=r"air_temperature_c must be a number or an array of numbers, found 'warm'"
-    ):
+    with pytest.raises(ValueError, match=r"air_temperature_c must be a number or an array of numbers, found 'warm'"):
         saturation_vapour_pressure_kpa("warm")

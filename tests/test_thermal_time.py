@@ -103,9 +103,7 @@ def test_scalars_give_a_float_and_arrays_an_array():
     for function in (degree_days_simple, degree_days_single_sine):
         assert type(function(5, 25, 10)) is float
         days = function(np.array([5.0, 12.0]), np.array([25.0, 28.0]), 10.0, 26.0)
-        assert days == pytest.approx(
-            np.array([function(5.0, 25.0, 10.0, 26.0), function(12.0, 28.0, 10.0, 26.0)])
-        )
+        assert days == pytest.approx(np.array([function(5.0, 25.0, 10.0, 26.0), function(12.0, 28.0, 10.0, 26.0)]))
         warm_days = function(5.0, np.array([15.0, 25.0]), 10.0)
         assert warm_days.shape == (2,)
     assert type(degree_days_from_series([0, 24], [20, 20], 5)) is float
@@ -141,9 +139,7 @@ def test_a_record_needs_rising_hours_two_readings_and_one_temperature_for_each()
         degree_days_from_series([0.0], [20.0], 5.0)
     with pytest.raises(ValueError, match=r"hours_h must hold at least one number, found none"):
         degree_days_from_series([], [], 5.0)
-    with pytest.raises(
-        ValueError, match=r"air_temperature_c must be as long as hours_h \(2\), found 3 numbers"
-    ):
+    with pytest.raises(ValueError, match=r"air_temperature_c must be as long as hours_h \(2\), found 3 numbers"):
         degree_days_from_series([0.0, 1.0], [20.0, 20.0, 20.0], 5.0)
     with pytest.raises(ValueError, match=r"air_temperature_c must be between -100 and 200, found inf"):
         degree_days_from_series([0.0, 1.0], [20.0, math.inf], 5.0)

@@ -65,9 +65,7 @@ def saturation_vapour_pressure_kpa(air_temperature_c: Numbers) -> Numbers:
     return as_given(air_temperature_c, _saturation_kpa(temperature_c))
 
 
-def vapour_pressure_deficit_kpa(
-    air_temperature_c: Numbers, relative_humidity_pct: Numbers | float
-) -> Numbers:
+def vapour_pressure_deficit_kpa(air_temperature_c: Numbers, relative_humidity_pct: Numbers | float) -> Numbers:
     """How far the air's vapour pressure lies below saturation at its own temperature, in kPa.
 
     Deficit = saturation x (1 - relative humidity / 100): FAO Irrigation and Drainage Paper 56, ch. 3, with

@@ -98,9 +98,7 @@ def container_capacity_fraction(texture: str | WaterRetention, depth_cm: Numbers
     return as_given(depth_cm, _integral_from_base(retention, depth) / depth)
 
 
-def green_ampt_cumulative_cm(
-    time_h: Numbers, conductivity_cm_h: float, suction_cm: float, deficit: float
-) -> Numbers:
+def green_ampt_cumulative_cm(time_h: Numbers, conductivity_cm_h: float, suction_cm: float, deficit: float) -> Numbers:
     """Water taken in since ponding began, in cm, while the surface stays under water.
 
     Solves F - S ln(1 + F/S) = K t with S = suction x deficit. Source: Green and Ampt, as in Chow, Maidment
@@ -133,9 +131,7 @@ def green_ampt_rate_cm_h(
     return as_given(cumulative_cm, np.asarray(conductivity * (1.0 + capillary_cm / cumulative)))
 
 
-def ponding_time_h(
-    supply_cm_h: Numbers, conductivity_cm_h: float, suction_cm: float, deficit: float
-) -> Numbers:
+def ponding_time_h(supply_cm_h: Numbers, conductivity_cm_h: float, suction_cm: float, deficit: float) -> Numbers:
     """Time until water given at a steady rate stands on the surface, in h; infinite if it never does.
 
     K S / (i (i - K)) for a supply i above K: Chow, Maidment and Mays (1988), section 4.4. A supply at or

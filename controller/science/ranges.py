@@ -54,9 +54,7 @@ def series(name: str, value: ArrayLike, low: float = -math.inf, *, at_least: int
 def same_length(first_name: str, first: FloatArray, second_name: str, second: FloatArray) -> None:
     """Two rows that belong together have the same length. Errors: ValueError naming both."""
     if first.size != second.size:
-        raise ValueError(
-            f"{second_name} must be as long as {first_name} ({first.size}), found {second.size} numbers"
-        )
+        raise ValueError(f"{second_name} must be as long as {first_name} ({first.size}), found {second.size} numbers")
 
 
 def as_given(given: Numbers, answer: FloatArray) -> Numbers:

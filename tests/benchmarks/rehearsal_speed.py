@@ -36,7 +36,9 @@ def main():
     sensor_s = (before + after) / 2
     print(f"rehearsed {days:g} days at {settings.plan.sample_every_s:g} s in {done.wall_s:.2f} s")
     print(f"{done.simulated_ms / 1000 / done.wall_s:,.0f} simulated seconds per second")
-    print(f"reading the sensor alone: {sensor_s:.2f} s; whole rehearsal over sensor alone: {done.wall_s / sensor_s:.1f}")
+    print(
+        f"reading the sensor alone: {sensor_s:.2f} s; whole rehearsal over sensor alone: {done.wall_s / sensor_s:.1f}"
+    )
 
 
 if __name__ == "__main__":
