@@ -275,6 +275,16 @@ def test_byte_by_byte_a_line_arrives_with_its_feed_and_not_before():
     assert reader.feed(b"\n") == [("dose", 17, 9000, 400)]
 
 
+def test_the_longest_line_arrives_in_two_portions_and_a_longer_one_is_not_kept():
+    longest = messages.encode("clear", "a" * (messages.LINE_BYTES_MAX - len("clear ") - len(" FFFF")))
+    reader = messages.LineReader()
+    assert reader.feed(longest[:-1]) == []
+    assert len(reader.feed(longest[-1:])) == 1
+    for _ in range(100):
+        reader.feed(b"x" * (messages.LINE_BYTES_MAX + 1))
+        assert len(reader._buffer) <= messages.LINE_BYTES_MAX
+
+
 def test_refused_lines_are_counted_and_empty_ones_are_not():
     reader = messages.LineReader()
     reader.feed(b"\n\n")
