@@ -29,7 +29,7 @@ from controller.records.status import Status, status_of
 from controller.rehearse import rehearse as rehearse_plan
 from controller.rehearse_files import write_files
 from controller.run import LiveRun, lock_run, open_run
-from controller.settings import example_path, settings_from_text, read_chamber, read_settings
+from controller.settings import example_path, read_chamber, read_settings, settings_from_text
 
 CAUTION = (
     "Water and electricity: extra-low voltage from a certified supply only, no mains inside the chamber, "

@@ -19,7 +19,7 @@ from tests import examples
 class WiredPin(MockPWMPin):
     """A pin whose contact to ground, when closed, is stronger than its pull-up."""
 
-    grounded: set[str] = set()
+    grounded = frozenset()
 
     def _set_pull(self, value):
         super()._set_pull(value)
@@ -32,7 +32,7 @@ class Bench:
 
     def __init__(self):
         self.bus = SimulatedBus(Physics(examples.SETTINGS, 1))
-        WiredPin.grounded = {"GPIO5", "GPIO6"}
+        WiredPin.grounded = frozenset({"GPIO5", "GPIO6"})
         self.factory = MockFactory(pin_class=WiredPin)
         self.counts = [2000, 2000, 1000, 1740]
         self.saved = fresh_saved_line()
@@ -107,7 +107,7 @@ def test_an_unplugged_sensor_is_told_with_its_address_and_hides_nothing_else(ben
 
 @pytest.mark.parametrize(("pin", "part"), [(5, "own leak probe"), (6, "own overfill float")])
 def test_a_wet_or_cut_probe_of_the_computer_is_told_with_its_pin(bench, tmp_path, mocker, pin, part):
-    WiredPin.grounded = {"GPIO5", "GPIO6"} - {f"GPIO{pin}"}
+    WiredPin.grounded = frozenset({"GPIO5", "GPIO6"} - {f"GPIO{pin}"})
 
     words = wanting(bench.look(tmp_path, mocker))
 

@@ -12,7 +12,7 @@ SHARED = ["limits", "interlocks", "messages", "board"]  # run on both computers,
 BOARD_ONLY = ["main", "wire"]
 PURE_LIBRARY = {
     "__future__", "collections", "dataclasses", "datetime", "decimal", "enum", "fractions", "functools", "itertools",
-    "math", "re", "statistics", "typing", "zoneinfo",
+    "math", "re", "statistics", "types", "typing", "zoneinfo",
 }  # fmt: skip
 PURE_FILES = {"controller/plan.py", "controller/errors.py", *(
     str(path.relative_to(ROOT)) for folder in ("control", "science") for path in ROOT.glob(f"controller/{folder}/*.py")

@@ -6,6 +6,7 @@ has happened, with a deadline, and never wait blindly.
 
 import itertools
 import os
+import select
 import time
 import tty
 
@@ -32,13 +33,17 @@ class FarEnd:
         self.open = True
 
     def write(self, data):
+        """The kernel passes bytes on in its own time: wait until they have arrived."""
         os.write(self.master, data)
+        select.select([self.slave], [], [], SEEN_WITHIN_S)
 
-    def read(self):
-        try:
-            return os.read(self.master, 65536)
-        except BlockingIOError:
-            return b""
+    def read(self, ending):
+        """What came in, up to these last bytes."""
+        data = b""
+        while not data.endswith(ending):
+            assert select.select([self.master], [], [], SEEN_WITHIN_S)[0], f"{data!r} and no more"
+            data += os.read(self.master, 65536)
+        return data
 
     def vanish(self):
         if self.open:
@@ -59,7 +64,7 @@ def line(far_end):
     """A link that is up, with the greeting line feed already read by the far end."""
     line = Link(far_end.path, BAUD)
     assert line.poll(0.0) == [Found()]
-    assert far_end.read() == b"\n"
+    assert far_end.read(b"\n") == b"\n"
     yield line
     line.close()
 
@@ -92,7 +97,8 @@ def test_every_byte_passes_the_line_unchanged_and_none_acts_on_it(line, far_end)
     """No echo, no translation of line ends, no ctrl-C, no flow control: what terminals do to bytes is off."""
     far_end.write(bytes(range(256)) + b"\n" + messages.encode(*JUDGED))
     assert line.poll(0.1) == [Received(JUDGED)]
-    assert far_end.read() == b"", "an echo"
+    line.send("ask")
+    assert far_end.read(b"\n") == messages.encode("ask"), "an echo came before it"
     assert line.refused_lines == 2, "the byte of 10 cuts the 256 in two"
 
 
@@ -112,7 +118,7 @@ def test_a_flood_is_taken_in_portions(line, far_end):
 
 def test_a_message_goes_out_as_one_line(line, far_end):
     assert line.send("dose", 7, 400, 200) is True
-    assert far_end.read() == messages.encode("dose", 7, 400, 200)
+    assert far_end.read(b"\n") == messages.encode("dose", 7, 400, 200)
 
 
 def test_a_message_that_does_not_fit_the_table_is_the_caller_s_mistake(line):
@@ -134,11 +140,11 @@ def test_what_came_in_before_the_port_was_opened_is_thrown_away(far_end):
 def test_half_a_line_that_an_earlier_host_left_behind_is_ended(far_end):
     with open(far_end.path, "wb", buffering=0) as earlier_host:
         earlier_host.write(b"dose 1 4")
-        received = far_end.read()
+        received = far_end.read(b"1 4")
     line = Link(far_end.path, BAUD)
     line.poll(0.0)
     line.send("ask")
-    assert messages.LineReader().feed(received + far_end.read()) == [("ask",)]
+    assert messages.LineReader().feed(received + far_end.read(messages.encode("ask"))) == [("ask",)]
     line.close()
 
 
@@ -213,7 +219,7 @@ def test_a_name_that_leads_elsewhere_is_noticed_though_the_old_line_still_lives(
     assert "another device" in lost.detail
     assert line.poll(0.6) == [Found()]
     line.send("ask")
-    assert other_end.read().endswith(messages.encode("ask"))
+    assert other_end.read(messages.encode("ask"))
     line.close()
     other_end.vanish()
 
