@@ -1,7 +1,7 @@
 """The journal: only ever added to, and never ahead of the truth."""
 
 import sqlite3
-from dataclasses import fields
+from typing import get_type_hints
 
 import pytest
 
@@ -70,7 +70,7 @@ def test_columns_carry_the_names_of_the_fields(journal, record):
     columns = [row[1] for row in journal.connection.execute(f"PRAGMA table_info({TABLES[type(record)]})")]
 
     assert columns[1:5] == ["at_utc_ms", "monotonic_ms", "boot_id", "utc_trusted"]
-    assert columns[5:] == [each.name for each in fields(record) if each.name != "at"]
+    assert columns[5:] == [name for name in get_type_hints(type(record)) if name != "at"]
 
 
 def test_everything_but_readings_is_on_disk_when_append_returns(journal):

@@ -33,7 +33,9 @@ WITHOUT_UNIT = {
     """,
     "is a place in a buffer, or its length": "start end size write",
     "is a ratio of like to like, or an exponent": "theta_r theta_s n deficit",
-    "has the unit of what it is held against": "value values low high jump_max level settled bound number_at at_least threshold _thresholds",
+    "has the unit of what it is held against": """
+        value values low high jump_max level settled bound number_at at_least threshold _thresholds
+    """,
     "names its unit first": "hours_since_hydration degree_days_from_series",
     "counts steps or packs a number by its own definition": "tick _turn steps_for _make_table _value",
 }

@@ -26,8 +26,8 @@ class AirSensor:
         try:
             if self._sensor is None:
                 self._sensor = self._driver.SHT31D(self._bus, address=self._address)
-            temperature_c = self._sensor.temperature
-            humidity_pct = self._sensor.relative_humidity
+            # The driver's two properties each start a conversion; this one gives both values of the same one.
+            temperature_c, humidity_pct = self._sensor._read()
         except SENSOR_ERRORS as error:
             self.last_error = str(error) or type(error).__name__
             self._sensor = None  # opened afresh, with its reset, at the next sample

@@ -17,6 +17,7 @@ from controller.plan import Settings
 from firmware_bridge import interlocks, limits, messages
 from firmware_bridge.board import Board, fresh_saved_line
 
+ASK = messages.encode("ask")
 IDLE_STRIDE_MS = 10_000
 TURNING_STRIDE_MS = 1_000
 
@@ -72,16 +73,17 @@ class SimulatedChamber:
                 stride_ms = min(left_ms, IDLE_STRIDE_MS)
                 self.monotonic_ms += stride_ms
                 self.box.physics.advance(stride_ms / 1000.0)
-                self._tick_board(stride_ms)
+                self._tick_board(stride_ms, self.box.probe_counts())
         self._deliver_to_board()
 
     def _advance_turning(self, span_ms: int) -> None:
         done_ms = 0
+        counts = self.box.probe_counts()  # the physics moves after this span, so the probes see the same in it
         while done_ms < span_ms:
             tick_ms = min(limits.TICK_MS, span_ms - done_ms)
             self.monotonic_ms += tick_ms
             done_ms += tick_ms
-            self._tick_board(tick_ms)
+            self._tick_board(tick_ms, counts)
             if not self._dose_in_hand:
                 break
         self.box.physics.advance(done_ms / 1000.0)
@@ -117,8 +119,8 @@ class SimulatedChamber:
             self._to_board.clear()
             self._save()
 
-    def _tick_board(self, elapsed_ms: int) -> None:
-        steps = self._board.tick(elapsed_ms, *self.box.probe_counts(), self._rotor_steps)
+    def _tick_board(self, elapsed_ms: int, counts: tuple[int, int, int, int]) -> None:
+        steps = self._board.tick(elapsed_ms, *counts, self._rotor_steps)
         self.box.physics.turn(steps)
         self._rotor_steps = steps
         self._save()
@@ -139,7 +141,7 @@ class SimulatedChamber:
 
     def sample(self) -> Reading:
         if self._line_open:
-            self._board.receive(messages.encode("ask"))
+            self._board.receive(ASK)
             self._take_from_board()
         pins = self.box.pins
         return self._counts.reading(self.box.air_sensor.read(), self.monotonic_ms, pins.leak_wet, pins.float_up)

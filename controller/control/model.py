@@ -3,7 +3,7 @@
 Nothing here acts. Times come in inside events; moments are whole milliseconds so that they compare exactly.
 """
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
 from firmware_bridge import interlocks
@@ -169,8 +169,9 @@ class BootRecord:
     software_version: str
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingRecord:
+class ReadingRecord(NamedTuple):
+    """A named tuple, since there are thousands a day."""
+
     at: Moment
     air_temperature_c: float | None
     relative_humidity_pct: float | None
@@ -388,8 +389,7 @@ Action = Append | SendToBoard | SetLamp | SetStatusLamp
 # -- state ----
 
 
-@dataclass(frozen=True, slots=True)
-class Channel:
+class Channel(NamedTuple):
     """Memory of one measured channel."""
 
     value: float | None = None
@@ -399,6 +399,9 @@ class Channel:
     level: float | None = None  # the last level that was believed
     jumped_samples: int = 0
     recent: tuple[float, ...] = ()  # the last good values, newest last
+
+
+UNREAD = Channel()
 
 
 @dataclass(frozen=True, slots=True)
@@ -479,9 +482,9 @@ class State:
     hello_sent_ms: int = 0
     pending_clear: PendingClear | None = None
     # sensing
-    air: Channel = field(default_factory=Channel)
-    humidity: Channel = field(default_factory=Channel)
-    moisture: Channel = field(default_factory=Channel)
+    air: Channel = UNREAD
+    humidity: Channel = UNREAD
+    moisture: Channel = UNREAD
     moisture_untrusted_since_run_ms: int | None = 0
     hot_samples: int = 0
     reading: Reading | None = None

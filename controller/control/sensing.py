@@ -29,14 +29,7 @@ MOISTURE_COUNTS = Bounds(low=50.0, high=4_000.0, jump_max=700.0, stuck_after_ms=
 def judge(channel: Channel, value: float | None, at_monotonic_ms: int, bounds: Bounds) -> Channel:
     """The channel's memory after ``value`` (None: nothing could be read) at ``at_monotonic_ms``."""
     if value is None or value != value:
-        return Channel(
-            value=None,
-            quality=MISSING,
-            cause="no reading",
-            same_since_ms=at_monotonic_ms,
-            level=channel.level,
-            recent=(),
-        )
+        return Channel(None, MISSING, "no reading", at_monotonic_ms, channel.level, 0, ())
     same_since_ms = channel.same_since_ms if value == channel.value else at_monotonic_ms
     level = channel.level
     jumped = 0

@@ -90,7 +90,7 @@ def _sampled(state: m.State, reading: m.Reading, settings: Settings) -> Decision
 
 def _safe_first(actions: list[m.Action]) -> list[m.Action]:
     """Stopping water and setting the lamp wait for no record: those actions first, then the records."""
-    return sorted(actions, key=lambda action: isinstance(action, m.Append))
+    return actions if len(actions) == 1 else sorted(actions, key=lambda action: isinstance(action, m.Append))
 
 
 def _host_trips(state: m.State, reading: m.Reading) -> Decision:

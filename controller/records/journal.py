@@ -8,7 +8,6 @@ rows, so that the order of events can be told. Nothing is ever updated or delete
 
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import fields
 from pathlib import Path
 from typing import TypeVar, get_args, get_type_hints
 
@@ -49,12 +48,12 @@ def _columns(record_class: type) -> list[tuple[str, type, bool]]:
     """(name, plain type, may be absent) of the fields after ``at``."""
     hints = get_type_hints(record_class)
     found = []
-    for each in fields(record_class):
-        if each.name == "at":
+    for name, hint in hints.items():
+        if name == "at":
             continue
-        options = get_args(hints[each.name]) or (hints[each.name],)
+        options = get_args(hint) or (hint,)
         plain = next(option for option in options if option is not type(None))
-        found.append((each.name, plain, type(None) in options))
+        found.append((name, plain, type(None) in options))
     return found
 
 
@@ -159,12 +158,12 @@ class Journal:
 
     def append(self, record: m.Record | m.Request) -> None:
         """Write one record; readings may wait for their batch. Raises JournalError when it cannot be written."""
-        row = self._row(record)
         if type(record) is m.ReadingRecord:
-            self._pending.append(row)
+            self._pending.append((None, *record.at, *record[1:]))
             if len(self._pending) >= self.readings_per_batch:
                 self.flush()
             return
+        row = self._row(record)
         connection = self._connection
         try:
             connection.execute("BEGIN IMMEDIATE")
