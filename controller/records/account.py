@@ -91,6 +91,11 @@ class Entry:
         return None if dose is None else dose.dose_id
 
     @property
+    def certain(self) -> bool:
+        """Whether the count of steps is known exactly."""
+        return self.closed is not None and self.closed.steps_min == self.closed.steps_max
+
+    @property
     def drained_ml(self) -> float | None:
         if self.drained is None or self.drained.drained_g is None:
             return None

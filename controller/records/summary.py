@@ -62,6 +62,8 @@ def summarise(
         "hydrated_at_utc": None if timeline.hydrated is None else utc_text(timeline.hydrated.utc_ms),
         "phase": _last_phase(journal),
         "simulated_days": None if simulated_ms is None else round(simulated_ms / MS_PER_DAY, 3),
+        "recorded_from_utc": None if survey.extent_ms is None else utc_text(survey.extent_ms[0]),
+        "recorded_to_utc": None if survey.extent_ms is None else utc_text(survey.extent_ms[1]),
         "recorded_days": _recorded_days(survey),
         "wall_s": None if wall_s is None else round(wall_s, 2),
         "readings": survey.readings + survey.unplaced + survey.out_of_order,
