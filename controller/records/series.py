@@ -1,0 +1,170 @@
+"""The readings of a journal as blocks of arrays, placed on UTC, and what is derived from them.
+
+Blocks are read one after the other, so a year of readings takes no more memory than a block.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controller.control import model as m
+from controller.plan import MoistureProbe
+from controller.records.journal import Journal
+from controller.records.timeline import MS_PER_H, Flags, Milliseconds, Timeline
+from controller.science.air import dew_point_c, vapour_pressure_deficit_kpa
+
+ROWS_PER_BLOCK = 16_384
+QUALITIES = (m.MISSING, m.SUSPECT, m.GOOD)  # a quality is its place in this row
+GOOD = QUALITIES.index(m.GOOD)
+
+Values = NDArray[np.float64]
+Codes = NDArray[np.int8]
+
+# qualities in one number, base 4; the plain case is told apart first because it is nearly all there is
+_QUALITIES_CODE = " + ".join(
+    f"{4**place} * CASE {channel}_quality " + " ".join(f"WHEN '{q}' THEN {i}" for i, q in enumerate(QUALITIES)) + " END"
+    for place, channel in enumerate(("air", "humidity", "moisture"))
+)
+_SELECT = f"""
+SELECT at_utc_ms, utc_trusted,
+       CASE utc_trusted WHEN 0 THEN monotonic_ms END, CASE utc_trusted WHEN 0 THEN boot_id END,
+       run_ms, air_temperature_c, relative_humidity_pct, moisture_counts, lamp_duty_fraction,
+       CASE WHEN air_quality = '{m.GOOD}' AND humidity_quality = '{m.GOOD}' AND moisture_quality = '{m.GOOD}'
+            THEN {GOOD * 21} ELSE {_QUALITIES_CODE} END
+FROM readings WHERE utc_trusted = 0 OR (at_utc_ms >= ? AND at_utc_ms < ?) ORDER BY row_id
+"""
+
+
+class Window(NamedTuple):
+    """From ``from_ms`` on, up to but not including ``to_ms``, in milliseconds of UTC."""
+
+    from_ms: int = -(2**62)
+    to_ms: int = 2**62
+
+    def holds(self, utc_ms: int) -> bool:
+        return self.from_ms <= utc_ms < self.to_ms
+
+
+EVERYTHING = Window()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Readings that follow each other. Raw values are NaN where nothing could be read; qualities are codes."""
+
+    utc_ms: Milliseconds
+    utc_trusted: Flags
+    hours_since_hydration: Values  # NaN before hydration
+    air_temperature_c: Values
+    relative_humidity_pct: Values
+    moisture_counts: Values
+    lamp_duty_fraction: Values
+    air_quality: Codes
+    humidity_quality: Codes
+    moisture_quality: Codes
+
+    def __len__(self) -> int:
+        return len(self.utc_ms)
+
+    def only(self, rows: Flags | slice) -> "Block":
+        """Some of the rows."""
+        return Block(*(getattr(self, name)[rows] for name in Block.__slots__))
+
+
+def joined(blocks: list[Block]) -> Block:
+    """Blocks end to end."""
+    if len(blocks) == 1:
+        return blocks[0]
+    return Block(*(np.concatenate([getattr(block, name) for block in blocks]) for name in Block.__slots__))
+
+
+def _qualities(codes: Codes) -> tuple[Codes, Codes, Codes]:
+    return codes % 4, codes // 4 % 4, codes // 16
+
+
+def blocks_of(journal: Journal, timeline: Timeline, window: Window = EVERYTHING) -> Iterator[Block]:
+    """All readings inside the window, in the order they were written."""
+    rows = journal.connection.execute(_SELECT, window)
+    while taken := rows.fetchmany(ROWS_PER_BLOCK):
+        table = np.array(taken, dtype=np.float64).T  # milliseconds stay exact: they are far below 2**53
+        trusted = table[1] == 1.0
+        monotonic_ms, boot_id = (np.where(trusted, 0.0, table[row]).astype(np.int64) for row in (2, 3))
+        utc_ms, trusted = timeline.place_all(table[0].astype(np.int64), monotonic_ms, boot_id, trusted)
+        run_h = table[4] / MS_PER_H
+        if timeline.hydrated is not None and timeline.hydrated.utc_trusted:
+            by_utc_h = (utc_ms - timeline.hydrated.utc_ms) / MS_PER_H
+            run_h = np.where(trusted & (by_utc_h >= 0), by_utc_h, run_h)
+        air_quality, humidity_quality, moisture_quality = _qualities(table[9].astype(np.int8))
+        block = Block(
+            utc_ms=utc_ms,
+            utc_trusted=trusted,
+            hours_since_hydration=run_h,
+            air_temperature_c=table[5],
+            relative_humidity_pct=table[6],
+            moisture_counts=table[7],
+            lamp_duty_fraction=table[8],
+            air_quality=air_quality,
+            humidity_quality=humidity_quality,
+            moisture_quality=moisture_quality,
+        )
+        inside = (utc_ms >= window.from_ms) & (utc_ms < window.to_ms)
+        if not inside.all():
+            block = block.only(inside)
+        if len(block):
+            yield block
+
+
+class Left(NamedTuple):
+    """Readings that cannot stand in a table ordered by time."""
+
+    unplaced: int  # of a boot whose clock was never trusted
+    out_of_order: int  # earlier than a reading before them
+
+
+def in_order(blocks: Iterator[Block], timeline: Timeline, left: list[Left]) -> Iterator[Block]:
+    """Blocks whose times only grow, for tables over time; ``left`` gets one entry for each block cut short.
+
+    Where no clock of the whole journal was ever trusted, the times as written are used.
+    """
+    latest_ms = -(2**62)
+    for block in blocks:
+        wanted = block.utc_trusted if timeline.any_trusted else np.ones(len(block), dtype=np.bool_)
+        unplaced = len(block) - int(wanted.sum())
+        block = block.only(wanted)
+        high_ms = np.maximum.accumulate(np.concatenate(([latest_ms], block.utc_ms)))
+        forward = block.utc_ms >= high_ms[:-1]
+        latest_ms = int(high_ms[-1])
+        if unplaced or not forward.all():
+            left.append(Left(unplaced, len(block) - int(forward.sum())))
+            block = block.only(forward)
+        if len(block):
+            yield block
+
+
+def vapour_pressure_deficits_kpa(block: Block) -> Values:
+    """Vapour pressure deficit of each reading; NaN where air temperature or humidity is not good."""
+    known = (block.air_quality == GOOD) & (block.humidity_quality == GOOD)
+    deficit_kpa = np.full(len(block), np.nan)
+    if known.any():
+        air_c, humidity_pct = block.air_temperature_c[known], block.relative_humidity_pct[known]
+        deficit_kpa[known] = vapour_pressure_deficit_kpa(air_c, humidity_pct)
+    return deficit_kpa
+
+
+def dew_points_c(block: Block) -> Values:
+    """Dew point of each reading; NaN where a reading is not good, and in air without any vapour."""
+    known = (block.air_quality == GOOD) & (block.humidity_quality == GOOD) & (block.relative_humidity_pct > 0.0)
+    dew_c = np.full(len(block), np.nan)
+    if known.any():
+        dew_c[known] = dew_point_c(block.air_temperature_c[known], block.relative_humidity_pct[known])
+    return dew_c
+
+
+def water_content_fractions(block: Block, probe: MoistureProbe) -> Values:
+    """Volumetric water content by the probe's calibration line; NaN where the moisture reading is not good."""
+    counts = np.where(block.moisture_quality == GOOD, block.moisture_counts, np.nan)
+    slope = (probe.wet_fraction - probe.dry_fraction) / (probe.wet_count - probe.dry_count)
+    return probe.dry_fraction + (counts - probe.dry_count) * slope
