@@ -369,18 +369,15 @@ def test_a_host_that_falls_silent_loses_the_motor_at_the_end_of_the_lease(stand,
     host.dose(1, 12000, 400, renewed=False)
     wait_until(lambda: stand.pulses() > 0, "a turning motor")
     host.link.send("renew", 1, lease_ms)
-    silent_monotonic_s = time.monotonic()
-    seen_pulses, last_pulse_monotonic_s = 0, silent_monotonic_s
-    while time.monotonic() < silent_monotonic_s + lease_ms / 1000 + 0.4:
-        pulses = stand.pulses()
-        if pulses != seen_pulses:
-            seen_pulses, last_pulse_monotonic_s = pulses, time.monotonic()
-        time.sleep(0.001)
-    turned_on_ms = (last_pulse_monotonic_s - silent_monotonic_s) * 1000
-    slack_ms = 60  # for the operating system, on two busy cores
-    assert turned_on_ms <= lease_ms + limits.TICK_MS + slack_ms
-    assert turned_on_ms > lease_ms / 2, "it did turn until then"
-    assert host.await_message("done")[2:] == (seen_pulses, seen_pulses, interlocks.LEASE_LOST)
+    host.greet()  # its answer shows that the board has the renewal
+    pulses_at_silence = stand.pulses()
+    done = host.await_message("done")
+    # counted in pulses, not in time: a busy machine delays the board, but never lets it turn for longer
+    pulses = stand.pulses()
+    assert 0 <= pulses - pulses_at_silence <= 400 * (lease_ms + limits.TICK_MS) // 1000
+    assert done[2:] == (pulses, pulses, interlocks.LEASE_LOST)
+    time.sleep(0.1)
+    assert stand.pulses() == pulses, "it rests"
 
 
 def test_a_board_killed_in_mid_dose_says_what_it_can_vouch_for(stand, host):
