@@ -78,9 +78,7 @@ def test_the_default_limits_lie_196_standard_deviations_from_the_bias():
 
 @pytest.mark.parametrize("row", [r for r in published("") if r["method"] == "welch"], ids=row_id)
 def test_welch_agrees_with_the_sleep_data(row):
-    assert abs(getattr(welch(*SLEEP), row["statistic"]) - float(row["value"])) <= 0.51 * last_digit(
-        row["value"]
-    )
+    assert abs(getattr(welch(*SLEEP), row["statistic"]) - float(row["value"])) <= 0.51 * last_digit(row["value"])
 
 
 @pytest.mark.parametrize("row", [r for r in published("p") if r["method"].startswith("tost")], ids=row_id)

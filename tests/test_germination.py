@@ -60,9 +60,7 @@ def test_other_printed_figures_of_the_example_follow_from_the_same_indices():
 def test_the_germination_index_weights_by_t_last_minus_t():
     # The example prints 5.84 for 50 seeds sown and 7.3 for the 40 germinated; weighting by T + 1 - t, as some
     # textbooks do, would give 6.64 and is not what is meant here.
-    assert germination_index(COUNTS, DAYS, 50) == pytest.approx(
-        float(EXAMPLE["germ_index"]["value"]), rel=1e-13
-    )
+    assert germination_index(COUNTS, DAYS, 50) == pytest.approx(float(EXAMPLE["germ_index"]["value"]), rel=1e-13)
     germinated = germination_index(COUNTS, DAYS, 40)
     assert germinated == pytest.approx(float(EXAMPLE["germ_index_sa"]["value"]), rel=1e-13)
 

@@ -82,9 +82,7 @@ def tost_paired(a: ArrayLike, b: ArrayLike, low: float, high: float) -> Equivale
     return _one_sided(float(np.mean(differences)), se, differences.size - 1.0, low, high)
 
 
-def tost_independent(
-    a: ArrayLike, b: ArrayLike, low: float, high: float, equal_variances: bool = False
-) -> Equivalence:
+def tost_independent(a: ArrayLike, b: ArrayLike, low: float, high: float, equal_variances: bool = False) -> Equivalence:
     """Two one-sided tests that the mean of a less the mean of b lies between ``low`` and ``high``.
 
     With ``equal_variances`` the variances are pooled, otherwise as in ``welch``. Sources as for

@@ -144,9 +144,7 @@ def logrank(times_a: ArrayLike, observed_a: ArrayLike, times_b: ArrayLike, obser
             share = at_risk_a * at_risk_b / at_risk**2
             variance += events * share * (at_risk - events) / (at_risk - 1.0)
     if variance == 0.0:
-        raise ValueError(
-            "times_a and times_b must share a time at which both groups are watched and one acts"
-        )
+        raise ValueError("times_a and times_b must share a time at which both groups are watched and one acts")
     statistic = excess**2 / variance
     return LogRank(statistic, float(chdtrc(1.0, statistic)))
 

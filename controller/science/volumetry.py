@@ -91,9 +91,7 @@ def random_error_pct(volumes_ml: ArrayLike) -> float:
 def _vapour_mole_fraction(t: FloatArray, pressure_pa: FloatArray) -> FloatArray:
     """Mole fraction of vapour in saturated air, appendix A.1 of the paper."""
     kelvin = t + KELVIN_AT_0_C
-    saturation_pa = np.exp(
-        1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin
-    )
+    saturation_pa = np.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin)
     enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * t**2
     return np.asarray(enhancement * saturation_pa / pressure_pa)
 

@@ -75,8 +75,11 @@ class RunningStand:
     def kill_board(self, meanwhile: Callable[[], object] = lambda: None) -> None:
         """Kill the board as a power cut does, do something ``meanwhile``, and wait for the next one."""
         pid = self.board_pid()
+        hold = self.folder / "hold"
+        hold.touch()  # no next board before what happens meanwhile has happened
         os.kill(pid, signal.SIGKILL)
         meanwhile()
+        hold.unlink()
         wait_until(lambda: self.board_pid() != pid and self.is_fed(), "a board after the killed one")
 
     def pause_board(self) -> None:
