@@ -1,8 +1,8 @@
 """``python -m tests.stand.stand DIR``: a board on a stand, until SIGTERM. Prints nothing.
 
 In DIR: the files of ``machine.py``, the board's own ``saved``, ``port`` (a link to the slave of a pseudo-terminal,
-made last), ``board.pid``. While a file ``hold`` is there, a board that died stays dead. The board is started again whenever it dies or lets its watchdog starve. A new DIR
-is dry, and its board commissioned.
+made last), ``board.pid``. The board is started again whenever it dies or lets its watchdog starve, but not while a
+file ``hold`` is there. A new DIR is dry, and its board commissioned.
 """
 
 import contextlib
@@ -85,8 +85,8 @@ def run(folder: Path) -> None:
         while True:
             watch(folder, board)
             time.sleep(RESTART_S)
-        while (folder / "hold").exists():
-            time.sleep(LOOK_S)
+            while (folder / "hold").exists():
+                time.sleep(LOOK_S)
             board = start_board(folder, master)
     finally:
         board.kill()
