@@ -33,6 +33,7 @@ RC = {
     "axes.edgecolor": FAINT,
     "axes.labelcolor": INK,
     "axes.linewidth": 0.6,
+    "axes.titley": 1.0,  # a place of its own, or the library measures every label to find one
     "xtick.color": INK,
     "ytick.color": INK,
     "xtick.major.width": 0.6,
@@ -140,7 +141,7 @@ def _title(axes: "Axes", words: str) -> None:
 
 
 def _days_below(placed: list["Axes"], scene: Scene, size: Size) -> None:
-    """Days since hydration on every plot, the date of UTC under some of them on the last one."""
+    """Days since hydration under the last plot, and the date of UTC under some of them."""
     first, last = (scene.days(edge_ms) for edge_ms in scene.extent_ms)
     room = max(last - first, 1e-6)
     most = 22 if size is WIDE else 8
@@ -149,19 +150,26 @@ def _days_below(placed: list["Axes"], scene: Scene, size: Size) -> None:
     ticks = days[days % step == 0] if room >= 1.0 else np.linspace(first, last, 5)
     dated = max(1, round(len(ticks) / (8 if size is WIDE else 4)))
     labels = [
-        _day_text(day, room)
-        + (f"\n{moment_of(round(scene.zero_ms + day * MS_PER_DAY)):%-d %b}" if place % dated == 0 else "")
-        for place, day in enumerate(ticks.tolist())
+        _day_text(day, room) + (_date_text(scene, day) if place % dated == 0 else "")
+        for place, day in enumerate((ticks + 0.0).tolist())
     ]
     for axes in placed:
         axes.set_xlim(first - 0.004 * room, last + 0.004 * room)
-        axes.set_xticks(ticks, labels if axes is placed[-1] else [""] * len(ticks))
+        if axes is placed[-1]:
+            axes.set_xticks(ticks, labels)
+        else:
+            axes.set_xticks([])  # every tick costs time, and the last plot has them
         axes.tick_params(length=2.5, pad=2.0)
         axes.spines[["top", "right"]].set_visible(False)
 
 
 def _day_text(day: float, room: float) -> str:
     return f"day {day:g}" if room >= 1.0 and day == 0 else f"{day:g}" if room >= 1.0 else f"{day:.2f}"
+
+
+def _date_text(scene: Scene, day: float) -> str:
+    at = moment_of(round(scene.zero_ms + day * MS_PER_DAY))
+    return f"\n{at.day} {at:%b}"
 
 
 def _slim(svg: str, prefix: str) -> str:
@@ -262,7 +270,7 @@ def _bars(spans_ms: list[Span], scene: Scene) -> list[tuple[float, float]]:
 
 def _medium(placed: list["Axes"], scene: Scene, traces: Traces, size: Size) -> None:
     (axes,) = placed
-    _title(axes, "Water content of the medium, ml in each ml")
+    _title(axes, "Water content, ml of water in a ml of medium")
     _doubt(axes, traces.water_content_fraction.doubted_ms, scene)
     _curve(axes, traces.water_content_fraction, scene, LEAF)
     law = scene.settings.plan.watering.moisture
@@ -284,7 +292,7 @@ def _medium(placed: list["Axes"], scene: Scene, traces: Traces, size: Size) -> N
 
 def _account(placed: list["Axes"], scene: Scene, traces: Traces, size: Size) -> None:
     (axes,) = placed
-    _title(axes, "Water account, ml")
+    _title(axes, "Water since the beginning, ml")
     end = scene.days(scene.extent_ms[1])
     days = np.array([scene.days(scene.extent_ms[0]), *(scene.days(at_ms) for at_ms, _ in scene.account), end])
     totals = [Totals(), *(entry.totals for _, entry in scene.account)]
@@ -311,7 +319,6 @@ MARK_STYLES = {"signed": "o", "look": "|", "boot": "^", "link": "s", "clock": "D
 
 def _lanes(placed: list["Axes"], scene: Scene, traces: Traces, size: Size) -> None:
     (axes,) = placed
-    _title(axes, "What happened when")
     least = 0.004 * scene.days(scene.extent_ms[1])  # a short span still shows
     for row, lane in enumerate(scene.lanes):
         if lane.spans:

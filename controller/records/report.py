@@ -36,10 +36,11 @@ def write_report(journal: Journal, settings: Settings, summary: dict[str, Any], 
         page = _rendered(
             settings=settings,
             summary=summary,
-            paragraphs=story.paragraphs(summary, settings, journal),
+            paragraphs=story.paragraphs(summary, settings, journal, timeline),
             figures=story.key_figures(summary, settings),
             places=story.place_rows(summary, settings, journal, timeline),
             trips=story.trip_rows(summary, timeline),
+            alarms=story.alarm_rows(summary, timeline),
             plots=plots,
             legends=legends,
         )

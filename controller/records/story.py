@@ -4,14 +4,26 @@ from datetime import datetime
 from typing import Any, NamedTuple
 
 from controller.control import model as m
-from controller.control.photoperiod import moment_of
-from controller.control.words import PHASE_WORDS
+from controller.control.photoperiod import utc_ms
 from controller.plan import Settings
 from controller.records.happenings import observation_words, standing_observations
 from controller.records.journal import Journal
 from controller.records.timeline import Timeline
 
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+
+
+PHASE_AT_END = {
+    m.PREPARING: "was still being prepared",
+    m.WETTING: "was in its first wetting",
+    m.SOAKING: "was soaking",
+    m.DRAINING: "was waiting to be drained",
+    m.OPENING: "was waiting for the positions to be opened",
+    m.GROWING: "was still growing",
+    m.ENDED: "was over",
+}
+TRIPS_TOLD = 4  # more than these are left to the table
+ALARMS_SHOWN = 40  # more than these are left to events.csv
 
 
 class PlaceRow(NamedTuple):
@@ -34,6 +46,15 @@ class TripRow(NamedTuple):
     cleared: str
 
 
+class AlarmRow(NamedTuple):
+    """One alarm on the page."""
+
+    day: str
+    at: str
+    words: str
+    over: str
+
+
 class Figure(NamedTuple):
     """One key figure."""
 
@@ -48,25 +69,29 @@ def several(count: int, one: str, many: str) -> str:
     return f"{word} {one if count == 1 else many}"
 
 
-def moment_words(utc_ms: int) -> str:
-    """ "5 March 2026, 10:00 UTC"."""
-    return f"{moment_of(utc_ms):%-d %B %Y, %H:%M} UTC"
-
-
 def _moment_of_text(text: str) -> datetime:
     return datetime.fromisoformat(text)
+
+
+def _date_words(text: str) -> str:
+    at = _moment_of_text(text)
+    return f"{at.day} {at:%B %Y at %H:%M} UTC"
+
+
+def _ms(text: str) -> int:
+    return utc_ms(_moment_of_text(text))
 
 
 def _day(timeline: Timeline, utc_ms: int) -> str:
     return "" if timeline.hydrated is None else f"day {(utc_ms - timeline.hydrated.utc_ms) / 86_400_000:.1f}"
 
 
-def paragraphs(summary: dict[str, Any], settings: Settings, journal: Journal) -> list[str]:
+def paragraphs(summary: dict[str, Any], settings: Settings, journal: Journal, timeline: Timeline) -> list[str]:
     """The first paragraphs: what ran, what was given, what went wrong, what a person did."""
     return [
         _what_ran(summary, settings),
         _what_was_given(summary, settings),
-        _what_went_wrong(summary),
+        _what_went_wrong(summary, timeline),
         _what_people_did(summary, settings, journal),
     ]
 
@@ -77,7 +102,7 @@ def _what_ran(summary: dict[str, Any], settings: Settings) -> str:
     begun = (
         "No water has been given yet."
         if hydrated is None
-        else f"The first water was given on {_moment_of_text(hydrated):%-d %B %Y at %H:%M} UTC; that moment is day 0."
+        else f"The first water was given on {_date_words(hydrated)}; that moment is day 0."
     )
     simulated = (
         " This was a rehearsal: the controller was the real one, the chamber and its plants were simulated."
@@ -90,8 +115,8 @@ def _what_ran(summary: dict[str, Any], settings: Settings) -> str:
     sown = " and ".join(f"{several(count, 'position', 'positions')} of {name}" for name, count in species.items())
     return (
         f"The plan “{settings.plan.name}” ran in the chamber {site.name} ({site.place}) with {sown}. {begun} "
-        f"The records cover {summary['recorded_days']:.1f} days with {summary['readings']:,} readings; they end like "
-        f"this: {PHASE_WORDS.get(summary['phase'], summary['phase'])}{simulated}"
+        f"The records cover {summary['recorded_days']:.1f} days with {summary['readings']:,} readings; at their "
+        f"end the run {PHASE_AT_END.get(summary['phase'], 'was in the phase ' + summary['phase'])}.{simulated}"
     )
 
 
@@ -120,7 +145,7 @@ def _what_was_given(summary: dict[str, Any], settings: Settings) -> str:
     return words
 
 
-def _what_went_wrong(summary: dict[str, Any]) -> str:
+def _what_went_wrong(summary: dict[str, Any], timeline: Timeline) -> str:
     trips, gaps = summary["trips"], summary["gaps"]
     alarms = [alarm for alarm in summary["alarms"] if not alarm["alarm"].startswith("trip_")]
     not_good = sum(summary["readings_not_good"].values())
@@ -128,7 +153,11 @@ def _what_went_wrong(summary: dict[str, Any]) -> str:
         return "Nothing went wrong: no trip, no alarm, no gap in the readings, every reading good."
     parts = []
     if trips:
-        parts.append(f"An interlock stopped the water {_times(len(trips))} (the table of trips says why).")
+        parts.append(f"An interlock stopped the water {_times(len(trips))}.")
+        if len(trips) <= TRIPS_TOLD:
+            parts += [f"{_day(timeline, _ms(trip['at_utc'])).capitalize()}: {trip['words']}".strip() for trip in trips]
+        else:
+            parts.append("The table of trips says why.")
     if alarms:
         parts.append(f"There were {several(len(alarms), 'other alarm', 'other alarms')}.")
     if gaps:
@@ -229,15 +258,35 @@ def trip_rows(summary: dict[str, Any], timeline: Timeline) -> list[TripRow]:
     """One row a trip."""
     rows = []
     for trip in summary["trips"]:
-        at = _moment_of_text(trip["at_utc"])
         noticed = f"by the {trip['side']}"
         if trip["side"] == m.ON_BOARD:
             noticed += f"; motor off after {trip['motor_off_delay_ms']} ms"
         cleared = "still stands"
         if trip["cleared_at_utc"]:
-            after_h = (_moment_of_text(trip["cleared_at_utc"]) - at).total_seconds() / 3600
-            after = f"{after_h:.1f} h" if after_h >= 1 else f"{after_h * 60:.0f} min"
-            cleared = f"by {trip['cleared_by']}, after {after}"
-        day = _day(timeline, round(at.timestamp() * 1000))
-        rows.append(TripRow(day, f"{at:%-d %b %H:%M} UTC", trip["words"], noticed, cleared))
+            cleared = f"by {trip['cleared_by']}, after {_span_words(trip['at_utc'], trip['cleared_at_utc'])}"
+        day, at = _when(timeline, trip["at_utc"])
+        rows.append(TripRow(day, at, trip["words"], noticed, cleared))
     return rows
+
+
+def alarm_rows(summary: dict[str, Any], timeline: Timeline) -> list[AlarmRow]:
+    """One row an alarm that no trip raised, the first ones of many."""
+    rows = []
+    for alarm in summary["alarms"]:
+        if not alarm["alarm"].startswith("trip_"):
+            over = "still stands"
+            if alarm["over_at_utc"]:
+                over = f"after {_span_words(alarm['at_utc'], alarm['over_at_utc'])}"
+            rows.append(AlarmRow(*_when(timeline, alarm["at_utc"]), alarm["words"], over))
+    return rows[:ALARMS_SHOWN]
+
+
+def _when(timeline: Timeline, text: str) -> tuple[str, str]:
+    """(day of the run, date and time) of a moment."""
+    at = _moment_of_text(text)
+    return _day(timeline, _ms(text)), f"{at.day} {at:%b %H:%M} UTC"
+
+
+def _span_words(start: str, end: str) -> str:
+    hours = (_ms(end) - _ms(start)) / 3_600_000
+    return f"{hours:.1f}\u00a0h" if hours >= 1 else f"{hours * 60:.0f}\u00a0min"
