@@ -263,7 +263,7 @@ def trip_rows(summary: dict[str, Any], timeline: Timeline) -> list[TripRow]:
     for trip in summary["trips"]:
         noticed = f"by the {trip['side']}"
         if trip["side"] == m.ON_BOARD:
-            noticed += f"; motor off after {trip['motor_off_delay_ms']} ms"
+            noticed += f"; motor off after {trip['motor_off_delay_ms']}\u00a0ms"
         cleared = "still stands"
         if trip["cleared_at_utc"]:
             cleared = f"by {trip['cleared_by']}, after {_span_words(trip['at_utc'], trip['cleared_at_utc'])}"
