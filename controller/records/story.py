@@ -183,10 +183,13 @@ def _what_people_did(summary: dict[str, Any], settings: Settings, journal: Journ
     signed = {step.step for step in journal.records(m.StepRecord, "done = 1")}
     due = {step.step for step in journal.records(m.StepRecord)}
     looks = len(standing_observations(journal))
-    parts = [
-        f"People signed {len(signed)} of the {len(due)} hands-on steps that fell due, and wrote down "
-        f"{several(looks, 'look', 'looks')} at single positions."
-    ]
+    if not due:
+        steps = "No hands-on step fell due; people"
+    elif due <= signed:
+        steps = f"People signed {several(len(due), 'hands-on step', 'hands-on steps')}, all that fell due, and"
+    else:
+        steps = f"People signed {len(signed & due)} of {several(len(due), 'hands-on step', 'hands-on steps')}, and"
+    parts = [f"{steps} wrote down {several(looks, 'look', 'looks')} at single positions."]
     cleared = [trip for trip in summary["trips"] if trip["cleared_by"]]
     if cleared:
         who = ", ".join(sorted({trip["cleared_by"] for trip in cleared}))
@@ -260,7 +263,7 @@ def trip_rows(summary: dict[str, Any], timeline: Timeline) -> list[TripRow]:
     for trip in summary["trips"]:
         noticed = f"by the {trip['side']}"
         if trip["side"] == m.ON_BOARD:
-            noticed += f"; motor off after {trip['motor_off_delay_ms']} ms"
+            noticed += f"; motor off after {trip['motor_off_delay_ms']}\u00a0ms"
         cleared = "still stands"
         if trip["cleared_at_utc"]:
             cleared = f"by {trip['cleared_by']}, after {_span_words(trip['at_utc'], trip['cleared_at_utc'])}"

@@ -105,36 +105,46 @@ def survey_of(
     gap_ms = GAP_SAMPLES * settings.plan.sample_every_s * 1000
     sample_ms = round(settings.plan.sample_every_s * 1000)
     survey.not_good = {"air_temperature": 0, "relative_humidity": 0, "moisture": 0}
-    begun_ms, ended_ms = _outside(journal, window)
-    first_ms = latest_ms = begun_ms
+    before_ms, after_ms = _outside(journal, window)
+    first_ms = last_ms = None
+    latest_ms = before_ms
     for day, before, here, after in _by_day(blocks):
         _count(survey, here)
         times_ms = here.utc_ms if latest_ms is None else np.concatenate(([latest_ms], here.utc_ms))
         late = np.flatnonzero(np.diff(times_ms) > gap_ms)
         survey.gaps_ms += [(int(times_ms[i]) + sample_ms, int(times_ms[i + 1])) for i in late]
         survey.days.append(_day(day, before, here, after, lamp, gap_ms, settings))
-        first_ms = int(times_ms[0]) if first_ms is None else first_ms
-        latest_ms = int(here.utc_ms[-1])
-    if ended_ms is not None and latest_ms is not None and ended_ms - latest_ms > gap_ms:
-        survey.gaps_ms.append((latest_ms + sample_ms, ended_ms))
-    end_ms = ended_ms if ended_ms is not None else None if latest_ms is None else latest_ms + 1
-    if first_ms is not None and end_ms is not None and survey.readings + (ended_ms is not None):
-        survey.extent_ms = (first_ms, end_ms)
-    survey.gaps_ms = [gap for gap in survey.gaps_ms if gap[1] - gap[0] <= LONGEST_GAP_MS]
+        first_ms = int(here.utc_ms[0]) if first_ms is None else first_ms
+        last_ms = latest_ms = int(here.utc_ms[-1])
+    if latest_ms is not None and after_ms is not None and after_ms - latest_ms > gap_ms:
+        survey.gaps_ms.append((latest_ms + sample_ms, after_ms))
+    survey.extent_ms = _extent(window, before_ms, first_ms, last_ms, after_ms)
+    survey.gaps_ms = [
+        (max(start_ms, window.from_ms), min(end_ms, window.to_ms))
+        for start_ms, end_ms in survey.gaps_ms
+        if end_ms - start_ms <= LONGEST_GAP_MS and start_ms < window.to_ms and end_ms > window.from_ms
+    ]
     survey.days = _with_gaps(survey.days, survey.gaps_ms)
     return survey
 
 
 def _outside(journal: Journal, window: Window) -> tuple[int | None, int | None]:
-    """The edges of the window beyond which the run has readings, so that a gap at an edge is not overlooked."""
-    before, after = (
-        journal.connection.execute(
-            f"SELECT EXISTS (SELECT 1 FROM readings WHERE utc_trusted = 1 AND at_utc_ms {compared} ?)",
-            (edge_ms,),
-        ).fetchone()[0]
-        for compared, edge_ms in (("<", window.from_ms), (">=", window.to_ms))
-    )
-    return window.from_ms if before else None, window.to_ms if after else None
+    """The last reading before the window and the first after it, so that a gap at an edge is not overlooked."""
+    if window == EVERYTHING:
+        return None, None
+    readings = "(at_utc_ms) FROM readings WHERE utc_trusted = 1 AND at_utc_ms"
+    before = journal.connection.execute(f"SELECT max{readings} < ?", (window.from_ms,)).fetchone()[0]
+    after = journal.connection.execute(f"SELECT min{readings} >= ?", (window.to_ms,)).fetchone()[0]
+    return before, after
+
+
+def _extent(
+    window: Window, before_ms: int | None, first_ms: int | None, last_ms: int | None, after_ms: int | None
+) -> tuple[int, int] | None:
+    """The part of the window in which the run went on: to its edge where there are readings beyond."""
+    start_ms = window.from_ms if before_ms is not None else first_ms
+    end_ms = window.to_ms if after_ms is not None else None if last_ms is None else last_ms + 1
+    return None if start_ms is None or end_ms is None else (start_ms, end_ms)
 
 
 def _lamp_levels(journal: Journal, timeline: Timeline) -> _Levels:

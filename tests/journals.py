@@ -1,0 +1,135 @@
+"""Small journals made by hand, for tests of what is read from them: the Skerry Light twin on its bench."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+from controller import plan as p
+from controller.control import model as m
+from controller.records.journal import Journal
+
+START_UTC = datetime(2026, 3, 2, 0, 0, tzinfo=UTC)
+START_MS = 1_772_409_600_000  # the same moment
+MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
+
+SETTINGS = p.Settings(
+    plan=p.Plan(
+        name="Cress on the skerry",
+        length_days=21,
+        positions=[p.Position(number=n, species="cress" if n < 3 else "radish") for n in (1, 2, 3)],
+        medium=p.Medium(bed_area_cm2=220, bed_depth_cm=4.5, texture="sandy loam"),
+        first_wetting=p.FirstWetting(total_ml=210, aliquot_ml=50, push_rate_max_ml_per_min=25),
+        watering=p.Watering(
+            dose_ml=12,
+            rest_h=3,
+            daily_cap_ml=60,
+            total_cap_ml=900,
+            moisture=p.MoistureLed(low_fraction=0.24, high_fraction=0.28),
+        ),
+        photoperiod=p.Photoperiod(light_h=16, start=time(6), ppfd_umol_m2_s=180),
+        climate=p.Climate(
+            air_temperature_low_c=18,
+            air_temperature_high_c=26,
+            air_temperature_alarm_low_c=12,
+            air_temperature_alarm_high_c=32,
+            relative_humidity_low_pct=45,
+            relative_humidity_high_pct=85,
+        ),
+        steps=[p.HandsOnStep(name="drain", title="Drain and weigh", due="after_soak", asks_drained_mass=True)],
+        observation=p.Observation(days=[1, 2, 3]),
+        sample_every_s=600,
+    ),
+    chamber=p.Chamber(
+        site=p.Site(name="Skerry Light", place="the keeper's bench", time_zone="Atlantic/Faroe"),
+        board=p.BoardLine(serial_port="/dev/ttyACM0"),
+        air_sensor=p.AirSensor(),
+        pins=p.Pins(lamp=18, leak=5, overfill_float=6, status_lamp=23, acknowledge_button=24),
+        pump=p.Pump(
+            ml_per_step=0.005,
+            ml_per_step_standard_uncertainty=0.00004,
+            steps_per_s=200,
+            calibrated_on=date(2026, 2, 16),
+        ),
+        moisture_probe=p.MoistureProbe(
+            dry_count=3000, dry_fraction=0.02, wet_count=1200, wet_fraction=0.42, calibrated_on=date(2026, 2, 17)
+        ),
+        lamp=p.Lamp(ppfd_at_full_duty_umol_m2_s=300),
+        limits=p.ChamberLimits(dose_max_ml=60, daily_max_ml=300, reservoir_ml=2000),
+    ),
+    plan_sha256="5c" * 32,
+)
+
+
+def settings(*, time_zone: str = "Atlantic/Faroe", **plan: Any) -> p.Settings:
+    """The example in another time zone, or with parts of its plan changed."""
+    site = replace(SETTINGS.chamber.site, time_zone=time_zone)
+    return replace(SETTINGS, plan=replace(SETTINGS.plan, **plan), chamber=replace(SETTINGS.chamber, site=site))
+
+
+def new_journal(folder: Path, run: p.Settings = SETTINGS) -> Journal:
+    journal = Journal.create(folder / "journal.sqlite", "20260302T0000Z-skerry", run, "0.1.0", simulated=True)
+    journal.readings_per_batch = 100_000
+    journal.connection.execute("PRAGMA synchronous = OFF")  # nothing here can be lost to a power cut
+    return journal
+
+
+def at(monotonic_ms: int = 0, *, utc_ms: int | None = None, trusted: bool = True, boot_id: int = 1) -> m.Moment:
+    """A moment so long after START_UTC; by default the wall clock runs with the monotonic one."""
+    return m.Moment(START_MS + monotonic_ms if utc_ms is None else utc_ms, monotonic_ms, boot_id, trusted)
+
+
+def reading(moment: m.Moment, **changes: Any) -> m.ReadingRecord:
+    """A good reading at 20 C, 60 %, 0.30 water content, lamp dark."""
+    whole: dict[str, Any] = {
+        "air_temperature_c": 20.0,
+        "relative_humidity_pct": 60.0,
+        "moisture_counts": 1740,
+        "leak_counts": 2000,
+        "float_counts": 2000,
+        "reservoir_counts": 1000,
+        "lamp_duty_fraction": 0.0,
+        "air_quality": m.GOOD,
+        "humidity_quality": m.GOOD,
+        "moisture_quality": m.GOOD,
+        "run_ms": moment.monotonic_ms,
+    }
+    return m.ReadingRecord(at=moment, **(whole | changes))
+
+
+def fill(journal: Journal, from_ms: int, to_ms: int, every_ms: int = 10 * MINUTE_MS, **changes: Any) -> None:
+    """Equal readings from ``from_ms`` on, before ``to_ms``, after START_UTC."""
+    for monotonic_ms in range(from_ms, to_ms, every_ms):
+        journal.append(reading(at(monotonic_ms), **changes))
+    journal.flush()
+
+
+def hydrate(journal: Journal, monotonic_ms: int = 0) -> None:
+    """The first water, and growing a moment later."""
+    journal.append(m.PhaseRecord(at(monotonic_ms), m.WETTING, 0))
+    journal.append(m.PhaseRecord(at(monotonic_ms + 1), m.GROWING, 1))
+
+
+def dose(
+    journal: Journal,
+    dose_id: int,
+    moment: m.Moment,
+    steps: int = 10_000,
+    steps_min: int | None = None,
+    purpose: str = m.MOISTURE_LED,
+    end_reason: str = "complete",
+) -> None:
+    """A dose of the example pump, intended and closed; with ``steps_min`` its count was lost in part."""
+    least = steps if steps_min is None else steps_min
+    middle, half_ml = (least + steps) / 2, (steps - least) / 2 * 0.005
+    uncertainty_ml = ((middle * 0.00004) ** 2 + half_ml**2 / 3) ** 0.5
+    journal.append(m.DoseIntended(moment, dose_id, purpose, steps * 0.005, steps, 200, 0.005, 0.00004, 0))
+    later = moment._replace(utc_ms=moment.utc_ms + MINUTE_MS, monotonic_ms=moment.monotonic_ms + MINUTE_MS)
+    journal.append(
+        m.DoseClosed(later, dose_id, least, steps, end_reason, middle * 0.005, uncertainty_ml, steps * 0.005, 0)
+    )
+
+
+def utc(monotonic_ms: int) -> datetime:
+    """The moment so long after START_UTC."""
+    return START_UTC + timedelta(milliseconds=monotonic_ms)
