@@ -19,7 +19,8 @@ from controller.records.journal import Journal
 from controller.schedule import VirtualSchedule, job_table
 
 START_UTC = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
-TICK_MS = 1_000  # of the deciding loop, while water moves
+TICK_MS = 1_000  # of the deciding loop, while water moves and until the plants grow
+QUIET_TICK_MS = 60_000  # of the deciding loop while nothing moves
 MS_PER_DAY = 86_400_000
 READINGS_WAIT_S = 600  # nothing here can be lost to a power cut
 
@@ -65,6 +66,7 @@ class Rehearsal:
             heapq.heappush(self._later, (fault.at_ms, order, fault.name))
         self._order = len(faults)
         self._schedule: VirtualSchedule | None = None
+        self._ticked_ms = -TICK_MS
         self._scheduled_anchor: int | None = None
         self._start_medium_ml = self.chamber.box.physics.in_medium_ml
 
@@ -101,7 +103,7 @@ class Rehearsal:
         job_ms = self._schedule.next_ms()
         fault_ms = self._later[0][0] if self._later else end_ms
         target_ms = min(job_ms, fault_ms, end_ms)
-        if decider.state.open_dose is not None or not decider.state.greeted or decider.state.reconciling:
+        if self._is_talking():
             target_ms = min(target_ms, chamber.monotonic_ms + TICK_MS)
         chamber.advance_to(target_ms)
         if self._later and chamber.monotonic_ms >= fault_ms:
@@ -110,10 +112,20 @@ class Rehearsal:
             self._set_up_schedule()
         elif chamber.monotonic_ms >= job_ms:
             self._fire_job()
-        decider.tick()
+        quiet = decider.state.phase == m.GROWING and not self._is_talking()
+        if chamber.monotonic_ms - self._ticked_ms >= (QUIET_TICK_MS if quiet else TICK_MS):
+            self._ticked_ms = chamber.monotonic_ms
+            decider.tick()
+        else:
+            decider.hear()
         self._strike.watch_pump()
         if decider.state.light_anchor_utc_ms != self._scheduled_anchor:
             self._set_up_schedule()
+
+    def _is_talking(self) -> bool:
+        """Whether host and board have something to settle, so that every second counts."""
+        state = self.decider.state
+        return state.open_dose is not None or not state.greeted or state.reconciling
 
     def _fire_job(self) -> None:
         assert self._schedule is not None

@@ -8,6 +8,7 @@ from firmware_bridge import interlocks, limits, messages
 
 DONE_REPEAT_MS = 500  # an unseen "done" is said again this often
 REPORT_EVERY_MS = 500  # a report goes out unasked this often while the motor turns
+REST_REPORT_EVERY_MS = 1000  # and this often while it rests: the board's sign of life, with fresh probe counts
 
 _NOTHING_USED = [0] * limits.WINDOW_SLOTS
 
@@ -141,10 +142,9 @@ class Board:
             self._report_owed = True
         if self._report_owed:
             self._report()
-        if law.state == interlocks.TURNING:
-            self._since_report_ms += elapsed_ms
-            if self._since_report_ms >= REPORT_EVERY_MS:
-                self._report()
+        self._since_report_ms += elapsed_ms
+        if self._since_report_ms >= (REPORT_EVERY_MS if law.state == interlocks.TURNING else REST_REPORT_EVERY_MS):
+            self._report()
         if not self._done_seen and self._done[2] is not None:
             self._since_done_ms += elapsed_ms
             if self._since_done_ms >= DONE_REPEAT_MS:

@@ -11,10 +11,6 @@ class BoardLineReader:
         self._link = Link(port, baud)
         self.counts = BoardCounts()
 
-    def ask(self) -> None:
-        """Ask for a report; it comes with a later ``received``."""
-        self._link.send("ask")
-
     def send(self, kind: str, values: tuple[int | str, ...]) -> None:
         self._link.send(kind, *values)
 
@@ -26,8 +22,7 @@ class BoardLineReader:
             elif isinstance(event, Lost):
                 self.counts.forget()
                 found.append(LineLost(event.detail))
-            else:
-                self.counts.note(event.message, monotonic_ms)
+            elif self.counts.note(event.message, monotonic_ms):
                 found.append(MessageReceived(event.message))
         return found
 

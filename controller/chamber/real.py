@@ -83,7 +83,6 @@ class RealChamber:
         return self._clock.now()
 
     def sample(self) -> Reading:
-        self._line.ask()
         pins = self.pins
         monotonic_ms = self._clock.now().monotonic_ms
         return self._line.counts.reading(self.air_sensor.read(), monotonic_ms, pins.leak_wet, pins.float_up)

@@ -62,30 +62,49 @@ class BoardCounts:
     """The newest probe counts that the board reported, and how old they are."""
 
     STALE_AFTER_MS = 30_000
+    NEWS_EVERY_MS = 60_000
 
     def __init__(self) -> None:
-        self._counts: tuple[int, int, int, int] | None = None
+        self._counts: tuple[int | None, ...] | None = None
         self._at_monotonic_ms = 0
+        self._known: tuple[str | int | None, ...] = ()  # what the last passed report said beside its counts
+        self._known_uptime_s = 0
+        self._news_monotonic_ms = 0
 
-    def note(self, message: tuple[str | int | None, ...], monotonic_ms: int) -> None:
-        """Remember the counts of a report; other messages carry none."""
-        if message[0] == "report":
-            leak, overfill, reservoir, moisture = message[6:10]
-            assert isinstance(leak, int)
-            assert isinstance(overfill, int)
-            assert isinstance(reservoir, int)
-            assert isinstance(moisture, int)
-            self._counts = (leak, overfill, reservoir, moisture)
-            self._at_monotonic_ms = monotonic_ms
+    def note(self, message: tuple[str | int | None, ...], monotonic_ms: int) -> bool:
+        """Remember the counts of a report; answers whether the message is news for the deciding loop.
+
+        A board at rest reports each second. A report that says nothing but new counts and a longer uptime is passed
+        on once a minute; any other message, and the first report after one, is passed on at once.
+        """
+        if message[0] != "report":
+            self._known = ()
+            return True
+        self._counts = message[6:10]  # type: ignore[assignment]
+        self._at_monotonic_ms = monotonic_ms
+        said, uptime_s = (message[1:6], message[10]), message[11]
+        assert isinstance(uptime_s, int)
+        is_news = (
+            said != self._known
+            or uptime_s < self._known_uptime_s
+            or monotonic_ms - self._news_monotonic_ms >= self.NEWS_EVERY_MS
+        )
+        self._known_uptime_s = uptime_s
+        if is_news:
+            self._known = said
+            self._news_monotonic_ms = monotonic_ms
+        return is_news
 
     def forget(self) -> None:
+        """The line is gone: nothing that was said before counts."""
         self._counts = None
+        self._known = ()
 
     def reading(
         self, air: tuple[float, float] | None, monotonic_ms: int, local_leak_wet: bool, local_float_up: bool
     ) -> Reading:
         """A reading of everything; counts that are stale are absent, never repeated."""
-        counts: tuple[int | None, int | None, int | None, int | None] = (None, None, None, None)
+        counts: tuple[int | None, ...] = (None, None, None, None)
         if self._counts is not None and monotonic_ms - self._at_monotonic_ms <= self.STALE_AFTER_MS:
             counts = self._counts
         leak, overfill, reservoir, moisture = counts

@@ -17,7 +17,6 @@ from controller.plan import Settings
 from firmware_bridge import interlocks, limits, messages
 from firmware_bridge.board import Board, fresh_saved_line
 
-ASK = messages.encode("ask")
 IDLE_STRIDE_MS = 10_000
 TURNING_STRIDE_MS = 1_000
 
@@ -141,7 +140,6 @@ class SimulatedChamber:
 
     def sample(self) -> Reading:
         if self._line_open:
-            self._board.receive(ASK)
             self._take_from_board()
         pins = self.box.pins
         return self._counts.reading(self.box.air_sensor.read(), self.monotonic_ms, pins.leak_wet, pins.float_up)
@@ -171,8 +169,7 @@ class SimulatedChamber:
             return
         for line in output.split(b"\n"):
             message = messages.decode(line)
-            if message is not None:
-                self._counts.note(message, self.monotonic_ms)
+            if message is not None and self._counts.note(message, self.monotonic_ms):
                 self._happenings.append(MessageReceived(message))
 
     def unplug_line(self) -> None:

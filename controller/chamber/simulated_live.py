@@ -140,7 +140,6 @@ class SimulatedOnStand:
 
     def sample(self) -> Reading:
         self._advance()
-        self._line.ask()
         pins = self.box.pins
         return self._line.counts.reading(
             self.box.air_sensor.read(), self._clock.now().monotonic_ms, pins.leak_wet, pins.float_up

@@ -6,16 +6,19 @@ from zoneinfo import ZoneInfo
 from controller.plan import Photoperiod
 
 MS_PER_H = 3_600_000
+MS_PER_DAY = 24 * MS_PER_H
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def utc_ms(moment: datetime) -> int:
     """Milliseconds since 1970-01-01T00:00Z of an aware moment."""
-    return round((moment - datetime(1970, 1, 1, tzinfo=UTC)) / timedelta(milliseconds=1))
+    since = moment - EPOCH
+    return since.days * MS_PER_DAY + since.seconds * 1000 + round(since.microseconds / 1000)
 
 
 def moment_of(at_utc_ms: int) -> datetime:
     """The aware moment of milliseconds since 1970-01-01T00:00Z."""
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=at_utc_ms)
+    return EPOCH + timedelta(milliseconds=at_utc_ms)
 
 
 def light_anchor_utc_ms(period: Photoperiod, hydrated_utc_ms: int, time_zone: str) -> int:

@@ -23,13 +23,13 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
     run_ms = state.run_ms
     if state.hydrated_utc_ms is not None and state.phase != m.ENDED and at.boot_id == state.now.boot_id:
         run_ms += max(0, at.monotonic_ms - state.now.monotonic_ms)
+    if isinstance(event, m.Sampled) and not state.records_failed:
+        return _sampled(state, at, run_ms, event.reading, settings)
     state = state.but(now=at, run_ms=run_ms)
     if isinstance(event, m.AppendFailed):
         return _append_failed(state)
     if state.records_failed:
         return _unrecorded(state, event, settings)
-    if isinstance(event, m.Sampled):
-        return _sampled(state, event.reading, settings)
     if isinstance(event, m.Ticked):
         return _ticked(state, settings)
     if isinstance(event, m.BoardReported):
@@ -52,11 +52,13 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
 # -- samples ----
 
 
-def _sensed(state: m.State, reading: m.Reading, settings: Settings) -> m.State:
-    at_ms = state.now.monotonic_ms
+def _sensed(state: m.State, at: m.Moment, run_ms: int, reading: m.Reading, settings: Settings) -> m.State:
+    at_ms = at.monotonic_ms
     air = sensing.judge(state.air, reading.air_temperature_c, at_ms, sensing.AIR_TEMPERATURE_C)
     hot = air.quality == m.GOOD and air.value is not None and air.value > settings.plan.climate.lamp_off_above_c
     return state.but(
+        now=at,
+        run_ms=run_ms,
         reading=reading,
         air=air,
         hot_samples=state.hot_samples + 1 if hot else 0,
@@ -65,8 +67,8 @@ def _sensed(state: m.State, reading: m.Reading, settings: Settings) -> m.State:
     )
 
 
-def _sampled(state: m.State, reading: m.Reading, settings: Settings) -> Decision:
-    state = _sensed(state, reading, settings)
+def _sampled(state: m.State, at: m.Moment, run_ms: int, reading: m.Reading, settings: Settings) -> Decision:
+    state = _sensed(state, at, run_ms, reading, settings)
     state, trips = _host_trips(state, reading)
     state, lamp = _lamp(state, settings)
     state = watering.with_thirst(state, settings)
@@ -290,7 +292,7 @@ def _append_failed(state: m.State) -> Decision:
 def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
     """Without records: the lamp keeps its hours, the board keeps its own law, water waits."""
     if isinstance(event, m.Sampled):
-        state = _sensed(state, event.reading, settings)
+        state = _sensed(state, state.now, state.run_ms, event.reading, settings)
         state, lamp = _lamp(state, settings)
         return state, [action for action in lamp if isinstance(action, m.SetLamp)]
     if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
