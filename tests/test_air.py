@@ -107,7 +107,7 @@ def test_dew_point_inverts_saturation_to_a_millionth_of_a_degree(dew_c, depressi
 
 
 def test_dew_point_of_saturated_air_is_its_own_temperature():
-    temperatures_c = np.array([-99.0, -20.0, 0.0, 0.01, 0.02, 25.0, 200.0])
+    temperatures_c = np.array([-100.0, -99.0, -20.0, 0.0, 0.01, 0.02, 25.0, 200.0])
     assert dew_point_c(temperatures_c, 100.0) == pytest.approx(temperatures_c, abs=1e-6)
 
 
@@ -162,13 +162,21 @@ def test_an_unknown_salt_is_refused_with_the_list_of_known_ones():
         salt_humidity_pct("NaBr", 20.0)
 
 
-def test_a_salt_is_valid_up_to_the_ends_of_its_own_range():
-    assert salt_humidity_pct("K2CO3", 30.0) == pytest.approx(43.176, abs=5e-4)
-    assert salt_humidity_pct("CH3COOK", 10.0) == pytest.approx(23.389, abs=5e-4)
-    with pytest.raises(ValueError, match=r"air_temperature_c over K2CO3 must be between 0 and 30, found 30\.1"):
-        salt_humidity_pct("K2CO3", 30.1)
-    with pytest.raises(ValueError, match=r"air_temperature_c over CH3COOK must be between 10 and 30, found 9\.9"):
-        salt_humidity_pct("CH3COOK", 9.9)
+@pytest.mark.parametrize("row", rows("salt_ranges.csv"), ids=row_id)
+def test_a_salt_is_valid_to_the_ends_of_greenspans_range_and_no_further(row):
+    salt, lowest_c, highest_c = row["salt"], float(row["lowest_c"]), float(row["highest_c"])
+    ends = salt_humidity_pct(salt, np.array([lowest_c, highest_c]))
+    assert ((ends > 5.0) & (ends < 100.0)).all()
+    for beyond_c in (lowest_c - 0.1, highest_c + 0.1):
+        with pytest.raises(ValueError, match=rf"air_temperature_c over .* must be between {lowest_c:g} and "):
+            salt_humidity_pct(salt, beyond_c)
+
+
+def test_every_salt_on_offer_has_a_checked_range():
+    with pytest.raises(ValueError, match=r"salt must be one of") as refusal:
+        salt_humidity_pct("none", 20.0)
+    offered = str(refusal.value).removeprefix("salt must be one of ").partition(", found")[0].split(", ")
+    assert set(offered) == {row["salt"] for row in rows("salt_ranges.csv")}
 
 
 def test_the_ends_of_the_temperature_range_are_inside_and_what_lies_beyond_is_refused():

@@ -72,6 +72,13 @@ def test_no_other_cut_separates_better(values):
     assert best >= max(others) * (1.0 - 1e-9)
 
 
+@pytest.mark.parametrize(("counts", "cut"), [((1000, 1000, 1001), 1.0), ((1001, 1000, 1000), 0.0)])
+def test_otsu_tells_two_cuts_apart_that_are_almost_as_good(counts, cut):
+    # By hand, w0 w1 (difference of means)^2 in whole numbers: the two cuts differ by 1.7e-4, and the middle
+    # level goes to the side with fewer values.
+    assert otsu_threshold(np.repeat([0, 1, 2], counts)) == cut
+
+
 def test_otsu_parts_two_heaps_of_fractions_as_scikit_image_does():
     generator = np.random.default_rng(3)
     values = np.concatenate([generator.normal(0.0, 0.03, 4000), generator.normal(0.6, 0.05, 900)])

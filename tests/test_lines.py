@@ -47,6 +47,15 @@ def test_a_calibration_line_agrees_with_gum_h3_to_its_printed_digits(row):
     assert abs(found - float(printed)) <= 0.5 * 10.0 ** -len(printed.partition(".")[2])
 
 
+def test_the_share_explained_does_not_depend_on_the_unit_of_y():
+    # The GUM's corrections are hundredths of a degree; the same in microdegrees must explain the same share.
+    t_c, b_c = column("gum_h3_data.csv", "t_k_C"), column("gum_h3_data.csv", "b_k_C")
+    expected = linregress(t_c, b_c).rvalue ** 2
+    assert GUM_H3.r_squared == pytest.approx(expected, rel=1e-9)
+    assert fit_line(t_c, 1e6 * b_c).r_squared == pytest.approx(expected, rel=1e-9)
+    assert fit_line(t_c, 1e-6 * b_c).r_squared == pytest.approx(expected, rel=1e-9)
+
+
 def test_a_prediction_without_the_covariance_would_be_far_too_uncertain():
     # GUM H.3.4: 0.0041 C with the covariance; 0.0073 C (computed) if it is left out.
     _, uncertainty = GUM_H3.predict(10.0)
