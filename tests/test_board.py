@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_bridge import interlocks, limits, messages
-from firmware_bridge.board import DONE_REPEAT_MS, REPORT_EVERY_MS, Board, fresh_saved_line
+from firmware_bridge.board import DONE_REPEAT_MS, REPORT_EVERY_MS, REST_REPORT_EVERY_MS, Board, fresh_saved_line
 
 DRY = (2000, 2000, 1000, 2600)  # counts of leak, overfill float, reservoir float, moisture
 WET = (100, 2000, 1000, 2600)
@@ -80,6 +80,11 @@ def bench():
     return bench
 
 
+def but_reports(said):
+    """What was said beside the reports that go out unasked."""
+    return [message for message in said if message[0] != "report"]
+
+
 def kinds(said):
     return [message[0] for message in said]
 
@@ -98,10 +103,11 @@ def test_a_greeting_is_answered_with_who_the_board_is_and_how_it_is(bench):
     ]
 
 
-def test_a_board_that_nobody_asked_says_nothing():
+def test_a_board_that_nobody_asked_says_only_how_it_is_once_a_second():
     bench = Bench(fresh_saved_line())
-    for _ in range(100):
-        assert bench.tick(100) == []
+    said = [kinds(bench.tick(100)) for _ in range(100)]
+    assert [n for n, kind in enumerate(said, start=1) if kind] == list(range(10, 101, 10))
+    assert all(kind in ([], ["report"]) for kind in said)
 
 
 def test_nothing_is_reported_before_the_probes_were_looked_at():
@@ -229,7 +235,7 @@ def test_a_report_goes_out_at_its_time_and_not_before(bench):
         assert kinds(bench.tick(1)) == ["report"]
 
 
-def test_reports_go_out_unasked_while_the_motor_turns_and_not_at_rest(bench):
+def test_reports_go_out_unasked_twice_a_second_while_the_motor_turns_and_once_at_rest(bench):
     bench.dose(1, 1000, 400)
     said = []
     for _ in range(200):
@@ -240,7 +246,7 @@ def test_reports_go_out_unasked_while_the_motor_turns_and_not_at_rest(bench):
     said = []
     for _ in range(200):
         said += bench.tick()
-    assert "report" not in kinds(said)
+    assert kinds(said).count("report") == 200 * limits.TICK_MS // REST_REPORT_EVERY_MS
 
 
 # -- done ---------------------------------------------------------------------------------------------------------
@@ -251,13 +257,13 @@ def test_done_is_repeated_until_it_was_seen(bench):
     bench.finish(1)
     done = ("done", 1, 10, 10, interlocks.COMPLETE)
     for _ in range(3):
-        assert bench.tick(DONE_REPEAT_MS - 1) == []
-        assert bench.tick(1) == [done]
+        assert but_reports(bench.tick(DONE_REPEAT_MS - 1)) == []
+        assert but_reports(bench.tick(1)) == [done]
     bench.send("seen", 0)
     bench.send("seen", 2)
-    assert bench.tick(DONE_REPEAT_MS) == [done], "another id is not this one"
+    assert but_reports(bench.tick(DONE_REPEAT_MS)) == [done], "another id is not this one"
     bench.send("seen", 1)
-    assert bench.tick(10 * DONE_REPEAT_MS) == []
+    assert but_reports(bench.tick(10 * DONE_REPEAT_MS)) == []
 
 
 def test_done_is_said_anew_after_a_greeting(bench):
@@ -298,7 +304,7 @@ def test_a_dose_again_is_refused_and_does_not_disturb_its_account(bench):
     bench.finish(1)
     bench.send("seen", 1)
     assert bench.send("dose", 1, 10, 100) == [("judged", 1, interlocks.ID_NOT_NEW)]
-    assert bench.tick(10 * DONE_REPEAT_MS) == []
+    assert but_reports(bench.tick(10 * DONE_REPEAT_MS)) == []
 
 
 # -- power cuts ---------------------------------------------------------------------------------------------------
@@ -425,7 +431,7 @@ def test_a_saved_state_that_is_lost_trips_and_counts_the_day_as_used(memory):
     assert bench.trip_reason() == interlocks.STATE_LOST
     used = [0] * (limits.WINDOW_SLOTS - 1) + [limits.WINDOW_STEPS_MAX]
     assert messages.decode(bench.memory) == ("saved", 1, 0, 0, 0, None, 1, interlocks.STATE_LOST, *used)
-    assert bench.tick(limits.DRY_MS_MIN) == []
+    assert but_reports(bench.tick(limits.DRY_MS_MIN)) == []
     assert ("cleared", interlocks.ACCEPTED) in bench.send("clear", interlocks.STATE_LOST)
     bench.send(*HELLO)
     assert bench.send("dose", 1, 1, 1) == [("judged", 1, interlocks.WINDOW_FULL)]

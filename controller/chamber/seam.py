@@ -1,6 +1,6 @@
 """The one seam between the law and a chamber. Two things stand behind it: real pins and buses, or a simulation."""
 
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from controller.control.model import Reading
 
@@ -65,9 +65,9 @@ class BoardCounts:
     NEWS_EVERY_MS = 60_000
 
     def __init__(self) -> None:
-        self._counts: tuple[int | None, ...] | None = None
+        self._counts: tuple[Any, ...] | None = None
         self._at_monotonic_ms = 0
-        self._known: tuple[str | int | None, ...] = ()  # what the last passed report said beside its counts
+        self._known: object = None  # what the last passed report said beside its counts
         self._known_uptime_s = 0
         self._news_monotonic_ms = 0
 
@@ -78,9 +78,9 @@ class BoardCounts:
         on once a minute; any other message, and the first report after one, is passed on at once.
         """
         if message[0] != "report":
-            self._known = ()
+            self._known = None
             return True
-        self._counts = message[6:10]  # type: ignore[assignment]
+        self._counts = message[6:10]
         self._at_monotonic_ms = monotonic_ms
         said, uptime_s = (message[1:6], message[10]), message[11]
         assert isinstance(uptime_s, int)
@@ -98,13 +98,13 @@ class BoardCounts:
     def forget(self) -> None:
         """The line is gone: nothing that was said before counts."""
         self._counts = None
-        self._known = ()
+        self._known = None
 
     def reading(
         self, air: tuple[float, float] | None, monotonic_ms: int, local_leak_wet: bool, local_float_up: bool
     ) -> Reading:
         """A reading of everything; counts that are stale are absent, never repeated."""
-        counts: tuple[int | None, ...] = (None, None, None, None)
+        counts: tuple[Any, ...] = (None, None, None, None)
         if self._counts is not None and monotonic_ms - self._at_monotonic_ms <= self.STALE_AFTER_MS:
             counts = self._counts
         leak, overfill, reservoir, moisture = counts

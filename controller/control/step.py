@@ -46,6 +46,7 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
         return hands_on.requested(state, event.request, settings)
     if isinstance(event, m.ButtonPressed):
         return state, [m.Append(m.EventRecord(at, "button_pressed", "The acknowledge button was pressed."))]
+    assert isinstance(event, m.Started)
     return _started(state, event.software_version, settings)
 
 
