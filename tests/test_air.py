@@ -111,6 +111,12 @@ def test_dew_point_of_saturated_air_is_its_own_temperature():
     assert dew_point_c(temperatures_c, 100.0) == pytest.approx(temperatures_c, abs=1e-6)
 
 
+def test_a_dew_point_at_the_very_end_of_the_range_is_not_refused():
+    assert dew_point_c(-100.0, 100.0) == pytest.approx(-100.0, abs=1e-6)
+    with pytest.raises(ValueError, match=r"too small for a dew point of -100 C or more"):
+        dew_point_c(-100.0, 99.999)
+
+
 def test_air_without_vapour_has_no_dew_point():
     with pytest.raises(ValueError, match=r"relative_humidity_pct must be above 0 and at most 100, found 0\.0"):
         dew_point_c(20.0, 0.0)
@@ -162,7 +168,7 @@ def test_an_unknown_salt_is_refused_with_the_list_of_known_ones():
         salt_humidity_pct("NaBr", 20.0)
 
 
-@pytest.mark.parametrize("row", rows("salt_ranges.csv"), ids=row_id)
+@pytest.mark.parametrize("row", rows("salt_polynomials.csv"), ids=row_id)
 def test_a_salt_is_valid_to_the_ends_of_greenspans_range_and_no_further(row):
     salt, lowest_c, highest_c = row["salt"], float(row["lowest_c"]), float(row["highest_c"])
     ends = salt_humidity_pct(salt, np.array([lowest_c, highest_c]))
@@ -172,11 +178,20 @@ def test_a_salt_is_valid_to_the_ends_of_greenspans_range_and_no_further(row):
             salt_humidity_pct(salt, beyond_c)
 
 
+@pytest.mark.parametrize("row", rows("salt_polynomials.csv"), ids=row_id)
+def test_a_salt_follows_greenspans_polynomial(row):
+    # Table 1 of the paper; numpy evaluates the polynomial.
+    polynomial = np.polynomial.Polynomial([float(row[name]) for name in ("a0", "a1", "a2", "a3")])
+    temperatures_c = np.linspace(float(row["lowest_c"]), float(row["highest_c"]), 7)
+    expected = polynomial(temperatures_c)
+    assert salt_humidity_pct(row["salt"], temperatures_c) == pytest.approx(expected, rel=1e-12)
+
+
 def test_every_salt_on_offer_has_a_checked_range():
     with pytest.raises(ValueError, match=r"salt must be one of") as refusal:
         salt_humidity_pct("none", 20.0)
     offered = str(refusal.value).removeprefix("salt must be one of ").partition(", found")[0].split(", ")
-    assert set(offered) == {row["salt"] for row in rows("salt_ranges.csv")}
+    assert set(offered) == {row["salt"] for row in rows("salt_polynomials.csv")}
 
 
 def test_the_ends_of_the_temperature_range_are_inside_and_what_lies_beyond_is_refused():

@@ -85,7 +85,8 @@ def dew_point_c(air_temperature_c: Numbers, relative_humidity_pct: Numbers | flo
     """
     temperature_c, humidity_pct = _moist_air(air_temperature_c, relative_humidity_pct, dry_excluded=True)
     vapour_kpa = _saturation_kpa(temperature_c) * humidity_pct / 100.0
-    if np.any(vapour_kpa < _saturation_kpa(np.float64(LOWEST_C))):
+    least_kpa = _saturation_kpa(np.float64(LOWEST_C)) * (1.0 - 1e-12)  # the bound itself may lose a last bit
+    if np.any(vapour_kpa < least_kpa):
         raise ValueError(
             f"relative_humidity_pct is too small for a dew point of {LOWEST_C:g} C or more, "
             f"found {float(np.nanmin(humidity_pct))!r}"
