@@ -25,18 +25,28 @@ WITHOUT_UNIT = {
     "tells one thing from another": """
         dose_id board_dose_id last_dose_id boot_id next_boot_id request_id corrects ask i2c_address i2c_bus address
         number position seed slot current_slot last_slot order signal_number growth_stage_bbch checksum
-        sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason
+        row day_of _day_of quarter sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
     "counts things": """
-        leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world
+        leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
+        unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df _doubtful_boots
     """,
     "is a place in a buffer, or its length": "start end size write",
     "is a ratio of like to like, or an exponent": "theta_r theta_s n deficit",
     "has the unit of what it is held against": """
-        value values low high jump_max level settled bound number_at at_least threshold _thresholds
+        value values low high jump_max level settled bound number_at at_least threshold _thresholds times target
+        sigma slope slope_se intercept intercept_se residual_sd centre bias sd se difference marks mean moments _mean
+        _sum _as_float
     """,
-    "names its unit first": "hours_since_hydration degree_days_from_series",
+    "is a statistic without dimension, or a multiple of one": """
+        p p_low p_high t statistic r_squared correlation multiplier weight width otsu_threshold _threshold
+        germination_cv germination_index germination_variance synchrony_z _share_explained
+    """,
+    "is a time in the unit of the days given": "t50_coolbear t50_farooq mean_germination_time",
+    "is a length on paper in inches, as the plotting library counts": "width_in left_in heights_in room",
+    "is a square, for adding variances": "interval_ml2 drained_weighing_ml2",
+    "names its unit first": "hours_since_hydration degree_days_from_series ml_per_step_uncertainty _run_clock",
     "counts steps or packs a number by its own definition": "tick _turn steps_for _make_table _value",
 }
 ALLOWED = {name for names in WITHOUT_UNIT.values() for name in names.split()}
