@@ -109,6 +109,13 @@ def test_scalars_give_a_float_and_arrays_an_array():
     assert type(degree_days_from_series([0, 24], [20, 20], 5)) is float
 
 
+def test_extremes_that_hardly_differ_are_a_steady_day():
+    # A range too small to divide by once overflowed; with warnings as errors this test would see it again.
+    assert degree_days_single_sine(0.0, 1e-308, 0.0, 1.0) == pytest.approx(0.0, abs=1e-300)
+    assert degree_days_single_sine(0.0, 1e-308, -5.0, 1.0) == 5.0
+    assert degree_days_single_sine(0.0, 5e-324, 1.0, 2.0) == 0.0
+
+
 def test_equal_extremes_are_a_steady_day():
     assert degree_days_single_sine(18.0, 18.0, 10.0) == 8.0
     assert degree_days_single_sine(10.0, 10.0, 10.0) == 0.0

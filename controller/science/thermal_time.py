@@ -106,7 +106,7 @@ def _sine_above(low: FloatArray, high: FloatArray, threshold: float) -> FloatArr
     """Mean height, over the day, of the sine above a threshold."""
     mean, amplitude = (low + high) / 2.0, (high - low) / 2.0
     swing = np.where(amplitude > 0.0, amplitude, 1.0)
-    angle = np.arcsin(np.clip((threshold - mean) / swing, -1.0, 1.0))
+    angle = np.arcsin(np.clip(threshold - mean, -amplitude, amplitude) / swing)
     crossing = ((mean - threshold) * (np.pi / 2.0 - angle) + amplitude * np.cos(angle)) / np.pi
     known = [np.isnan(mean), low >= threshold, high <= threshold]
     return np.select(known, [mean, mean - threshold, np.zeros_like(mean)], crossing)
