@@ -107,17 +107,18 @@ def encode(kind: str, *values: str | int | None) -> bytes:
     word_fields = WORD_FIELDS.get(kind)
     if word_fields is None or len(values) != len(word_fields):
         raise ValueError(kind + ": no such message, or not its number of values")
-    text = kind
+    parts = [kind]
     for is_word, value in zip(word_fields, values):  # noqa: B905 (MicroPython's zip has no strict)
         if is_word:
-            text_value = NO_WORD if value is None else str(value)
-            if text_value != NO_WORD and not _is_word(text_value):
+            part = NO_WORD if value is None else str(value)
+            if part != NO_WORD and not _is_word(part):
                 raise ValueError(kind + ": not a word: " + repr(value))
-            text += " " + text_value
+        elif isinstance(value, int) and 0 <= value <= NUMBER_MAX:
+            part = str(int(value))
         else:
-            if not isinstance(value, int) or value < 0 or value > NUMBER_MAX:
-                raise ValueError(kind + ": not a number from 0 to " + str(NUMBER_MAX) + ": " + repr(value))
-            text += " " + str(int(value))
+            raise ValueError(kind + ": not a number from 0 to " + str(NUMBER_MAX) + ": " + repr(value))
+        parts.append(part)
+    text = " ".join(parts)
     body = text.encode()
     if len(body) != len(text):
         raise ValueError(kind + ": not ASCII")

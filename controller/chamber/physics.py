@@ -66,6 +66,7 @@ class Physics:
     true_ml_per_step: float = 0.0
     seeds: dict[int, Seed] = field(default_factory=dict)
     bed_ml: float = field(init=False)
+    bed_area_cm2: float = field(init=False)
     emerged: int = 0
     _unwarmed_s: float = 0.0
 
@@ -73,6 +74,7 @@ class Physics:
         self.chance = random.Random(self.seed)
         chamber = self.settings.chamber
         self.bed_ml = self.settings.plan.medium.bed_volume_ml
+        self.bed_area_cm2 = self.settings.plan.medium.bed_area_cm2
         self.in_medium_ml = START_FRACTION * self.bed_ml
         self.reservoir_ml = chamber.limits.reservoir_ml
         spread = chamber.pump.ml_per_step_standard_uncertainty
@@ -128,21 +130,26 @@ class Physics:
             self._unwarmed_s = 0.0
 
     def _move_water(self, seconds_s: float) -> None:
-        room_ml = max(0.0, SATURATED_FRACTION * self.bed_ml - self.in_medium_ml)
-        sinking_ml = min(self.on_top_ml * min(1.0, seconds_s / SPREAD_S), room_ml)
-        self.on_top_ml -= sinking_ml
-        self.in_medium_ml += sinking_ml
-        over_ml = self.in_medium_ml - CAPACITY_FRACTION * self.bed_ml
+        bed_ml = self.bed_ml
+        if self.on_top_ml > 0.0:
+            room_ml = max(0.0, SATURATED_FRACTION * bed_ml - self.in_medium_ml)
+            sinking_ml = min(self.on_top_ml * min(1.0, seconds_s / SPREAD_S), room_ml)
+            self.on_top_ml -= sinking_ml
+            self.in_medium_ml += sinking_ml
+        over_ml = self.in_medium_ml - CAPACITY_FRACTION * bed_ml
         if over_ml > 0.0:
             draining_ml = over_ml * min(1.0, seconds_s / DRAIN_S)
             self.in_medium_ml -= draining_ml
             self.in_tray_ml += draining_ml
-        wetness = max(0.0, self.water_content_fraction - WILTING_FRACTION) / CAPACITY_FRACTION
+        wetness = (self.in_medium_ml / bed_ml - WILTING_FRACTION) / CAPACITY_FRACTION
+        if wetness <= 0.0:
+            return
         dryness_of_air = 1.0 - self.relative_humidity_pct / 100.0
         canopy = self.emerged / len(self.seeds)
-        area_cm2 = self.settings.plan.medium.bed_area_cm2
-        demand_ml_per_h = area_cm2 * dryness_of_air * (0.008 + 0.012 * self.lamp_duty_fraction * (0.5 + canopy))
-        leaving_ml = min(self.in_medium_ml, demand_ml_per_h * wetness * seconds_s / 3_600.0)
+        demand_ml_per_h = (
+            self.bed_area_cm2 * dryness_of_air * (0.008 + 0.012 * self.lamp_duty_fraction * (0.5 + canopy))
+        )
+        leaving_ml = demand_ml_per_h * wetness * seconds_s / 3_600.0
         self.in_medium_ml -= leaving_ml
         self.evaporated_ml += leaving_ml
 

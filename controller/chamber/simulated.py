@@ -167,7 +167,7 @@ class SimulatedChamber:
         output = self._board.take_output()
         if not output:
             return
-        for line in output.split(b"\n"):
+        for line in output.splitlines():
             message = messages.decode(line)
             if message is not None and self._counts.note(message, self.monotonic_ms):
                 self._happenings.append(MessageReceived(message))
