@@ -272,7 +272,6 @@ class ChamberLimits:
     dose_max_ml: Annotated[float, Gt(0.0), Le(500.0)]
     daily_max_ml: Annotated[float, Gt(0.0), Le(5_000.0)]
     reservoir_ml: Annotated[float, Gt(0.0), Le(100_000.0)]
-    undrained_max_ml: Annotated[float, Gt(0.0), Le(5_000.0)] = 60.0
 
 
 @dataclass(frozen=True, kw_only=True)

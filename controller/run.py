@@ -146,5 +146,5 @@ class LiveRun:
             while decider.state.open_dose is not None and time.monotonic() < until_s:
                 time.sleep(LOOK_S)
                 decider.hear()
+        self.chamber.close()  # lamp off before anything that can fail
         self.journal.close()
-        self.chamber.close()

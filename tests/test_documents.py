@@ -28,7 +28,7 @@ def test_options_in_the_readme_exist():
 
 
 def test_faults_in_the_readme_exist():
-    assert {name for name in re.findall(r"--fault ([a-z-]+)@", README)} <= set(FAULTS)
+    assert set(re.findall(r"--fault ([a-z-]+)@", README)) <= set(FAULTS)
 
 
 def test_the_readme_tells_every_exit_code():

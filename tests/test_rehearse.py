@@ -1,6 +1,7 @@
 """Whole runs in virtual time: the shipped law and board program, and everything that can go wrong by name."""
 
 from dataclasses import replace
+from datetime import time
 from itertools import pairwise
 
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from controller.chamber.faults import FAULTS, Fault, parse_fault
 from controller.control import model as m
 from controller.errors import SettingsError
+from controller.plan import FixedTimes
 from controller.records.journal import Journal
 from controller.rehearse import rehearse
 from tests import examples
@@ -237,11 +239,15 @@ def test_a_tube_that_came_off_is_found_by_two_doses_without_effect(tmp_path):
 
 
 def test_a_clock_that_jumps_repeats_no_dose_and_loses_no_light(tmp_path):
-    stepped = ran_with(tmp_path / "a", 8, "clock-step@1d")
-    still = Ran(tmp_path / "b", 8)
+    fixed = FixedTimes(times=[time(9, 30), time(15, 30)])  # both within the six hours of a wrong clock
+    plan = replace(SETTINGS.plan, watering=replace(SETTINGS.plan.watering, moisture=None, fallback=None, fixed=fixed))
+    settings = replace(SETTINGS, plan=plan)
+    stepped = ran_with(tmp_path / "a", 4, "clock-step@1d", settings=settings)
+    still = Ran(tmp_path / "b", 4, settings=settings)
 
     assert [record.difference_ms for record in stepped[m.ClockRecord]] == [2 * H, -2 * H]
-    assert stepped.doses_at_h() == pytest.approx(still.doses_at_h(), abs=0.5)
+    assert len(still.doses_at_h()) == 5 + 2 * 4
+    assert stepped.doses_at_h() == pytest.approx(still.doses_at_h(), abs=1 / 60 + 1e-9)
     untrusted = [r for r in stepped[m.ReadingRecord] if not r.at.utc_trusted]
     assert len(untrusted) == pytest.approx(6 * 60, abs=2)
     lit = [sum(r.lamp_duty_fraction > 0 for r in ran[m.ReadingRecord]) for ran in (stepped, still)]
