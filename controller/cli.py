@@ -164,7 +164,7 @@ def _print_summary(summary: dict[str, Any], folder: Path) -> None:
     table.add_row("Trips", str(len(summary["trips"])))
     out.print(table)
     for trip in summary["trips"]:
-        out.print(f"Trip at {trip['at_utc']}: {trip['words']}", highlight=False)
+        out.print(f"Trip at {trip['at_utc']}, noticed by the {trip['side']}: {trip['words']}", highlight=False)
     out.print(f"{summary['readings']} readings in {summary['wall_s']:.1f} s. Files: {folder}", highlight=False)
     out.print(CAUTION, style="dim", highlight=False)
 

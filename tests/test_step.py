@@ -521,6 +521,7 @@ def test_after_a_minute_the_records_are_tried_again_and_the_board_is_asked_first
     state, actions = decide(state, ticked(state, 1))
 
     assert kinds(actions) == ["EventRecord", "AlarmRecord", "AlarmRecord"]
+    assert records(actions)[1].words.startswith("Records could not be written for 0.0 h")
     assert sent(actions)[0][0] == "hello"
     assert state.reconciling
 

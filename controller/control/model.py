@@ -496,6 +496,7 @@ class State:
     steps_due: tuple[str, ...] = ()
     steps_done: tuple[str, ...] = ()
     records_failed: bool = False
+    records_failed_since_ms: int = 0  # monotonic
     records_retry_ms: int = 0
 
     def but(self, **changes: Any) -> "State":

@@ -283,6 +283,7 @@ def _append_failed(state: m.State) -> Decision:
         actions.append(m.SetStatusLamp(m.STATUS_FAST))
     state = state.but(
         records_failed=True,
+        records_failed_since_ms=state.records_failed_since_ms if state.records_failed else state.now.monotonic_ms,
         records_retry_ms=state.now.monotonic_ms + RECORDS_RETRY_MS,
         status_pattern=m.STATUS_FAST,
         watering_answer="records_failed",
@@ -297,8 +298,10 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
         state, lamp = _lamp(state, settings)
         return state, [action for action in lamp if isinstance(action, m.SetLamp)]
     if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
+        failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / 3_600_000
         words = "Records can be written again; between the last row and this one nothing was kept."
-        failed = m.AlarmRecord(state.now, "records_failed", True, "Records could not be written; no water meanwhile.")
+        failed_words = f"Records could not be written for {failed_h:.1f} h; no water meanwhile."
+        failed = m.AlarmRecord(state.now, "records_failed", True, failed_words)
         over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
         state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=-1.0)
         state, hello = board_talk.greet(state)
