@@ -130,6 +130,8 @@ class LiveRun:
 
     def _take_requests(self) -> None:
         """Requests that people wrote into the journal since the last look."""
+        if self.decider.state.records_failed:
+            return  # an answer could not be written; they wait
         for request in self.journal.open_requests():
             if request.request_id not in self._asked:
                 self._asked.add(request.request_id)
@@ -146,5 +148,6 @@ class LiveRun:
             while decider.state.open_dose is not None and time.monotonic() < until_s:
                 time.sleep(LOOK_S)
                 decider.hear()
+        self._notice.close()
         self.chamber.close()  # lamp off before anything that can fail
         self.journal.close()

@@ -28,3 +28,7 @@ class ServiceNotice:
 
     def stopping(self) -> None:
         self._tell("STOPPING=1")
+
+    def close(self) -> None:
+        if self._socket is not None:
+            self._socket.close()
