@@ -5,7 +5,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from enum import IntEnum
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,6 @@ from typing import Any
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from controller import __version__, asking
 from controller.chamber.faults import FAULTS, parse_fault
@@ -25,16 +24,12 @@ from controller.control.photoperiod import moment_of, utc_ms
 from controller.errors import ChamberError, JournalError, SettingsError
 from controller.records.export import export as export_tables
 from controller.records.journal import Journal
-from controller.records.status import Status, status_of
+from controller.records.status import status_of
 from controller.rehearse import rehearse as rehearse_plan
 from controller.rehearse_files import write_files
 from controller.run import LiveRun, lock_run, open_run
 from controller.settings import example_path, read_chamber, read_settings, settings_from_text
-
-CAUTION = (
-    "Water and electricity: extra-low voltage from a certified supply only, no mains inside the chamber, "
-    "electronics above the water, do not look into the lamp. Local codes and your safety officer come first."
-)
+from controller.telling import CAUTION, tell_status, tell_summary
 
 
 class Exit(IntEnum):
@@ -122,7 +117,7 @@ def rehearse(
         if as_json:
             click.echo(json.dumps(summary, indent=2))
             return
-        _print_summary(summary, folder)
+        tell_summary(out, summary, folder)
 
 
 def _new_folder(parent: Path, name: str) -> Path:
@@ -139,34 +134,6 @@ def _progress(title: str, *, quiet: bool) -> Iterator[Any]:
     with Progress(*columns, TimeElapsedColumn(), console=err, transient=True) as progress:
         task = progress.add_task(title, total=1.0)
         yield lambda share: progress.update(task, completed=share)
-
-
-def _print_summary(summary: dict[str, Any], folder: Path) -> None:
-    table = Table(title=f"{summary['plan']} — rehearsed {summary['simulated_days']:g} days", show_header=False)
-    table.add_column()
-    table.add_column(justify="right")
-    for words, key, unit in (
-        ("Water planned", "water_planned_ml", "ml"),
-        ("Water delivered, by the records", "water_delivered_ml", "ml"),
-        ("  its standard uncertainty", "water_delivered_standard_uncertainty_ml", "ml"),
-        ("Water delivered, by the physics", "water_delivered_true_ml", "ml"),
-        ("Drained and weighed", "water_drained_ml", "ml"),
-        ("Held", "water_held_ml", "ml"),
-        ("Light a day", "photoperiod_h_mean", "h"),
-        ("Daily light integral", "daily_light_integral_mol_m2_mean", "mol/m2"),
-        ("Degree-days", "degree_days", "C d"),
-    ):
-        value = summary.get(key)
-        table.add_row(words, "-" if value is None else f"{value:.2f} {unit}")
-    emerged = [day for day in summary["emergence"].values() if day is not None]
-    table.add_row("Positions emerged", f"{len(emerged)} of {len(summary['emergence'])}")
-    table.add_row("Doses", str(summary["doses_delivered"]))
-    table.add_row("Trips", str(len(summary["trips"])))
-    out.print(table)
-    for trip in summary["trips"]:
-        out.print(f"Trip at {trip['at_utc']}, noticed by the {trip['side']}: {trip['words']}", highlight=False)
-    out.print(f"{summary['readings']} readings in {summary['wall_s']:.1f} s. Files: {folder}", highlight=False)
-    out.print(CAUTION, style="dim", highlight=False)
 
 
 # -- run and check ----
@@ -306,38 +273,7 @@ def status(run_folder: Path, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(asdict(found), indent=2))
         return
-    _print_status(found)
-
-
-def _print_status(found: Status) -> None:
-    out.print(f"{found.plan} at {found.site} — {found.phase_words}", style="bold", highlight=False)
-    if found.hours_since_hydration is not None:
-        out.print(f"{found.hours_since_hydration / 24:.1f} days since hydration.", highlight=False)
-    if found.controller_silent:
-        out.print("The controller is silent: no reading for longer than it should take.", style="bold", highlight=False)
-    reading = found.reading
-    if reading is not None and found.reading_age_s is not None:
-        air = "-" if reading.air_temperature_c is None else f"{reading.air_temperature_c:.1f} C ({reading.air_quality})"
-        humid = (
-            "-"
-            if reading.relative_humidity_pct is None
-            else f"{reading.relative_humidity_pct:.0f} % ({reading.humidity_quality})"
-        )
-        content = "-" if found.water_content_fraction is None else f"{found.water_content_fraction:.2f}"
-        out.print(
-            f"{timedelta(seconds=round(found.reading_age_s))} ago: air {air}, humidity {humid}, water {content}, "
-            f"lamp {reading.lamp_duty_fraction:.0%}",
-            highlight=False,
-        )
-    out.print(
-        f"Given: first wetting {found.given_first_wetting_ml:.1f} ml, since then {found.given_watering_ml:.1f} ml. "
-        f"{found.water_answer}",
-        highlight=False,
-    )
-    for name, words in (*found.trips, *found.alarms):
-        out.print(f"! {name}: {words}", style="bold", highlight=False)
-    for name, title in found.steps_due:
-        out.print(f"due: {title} (wardian sign RUN {name} --by INITIALS)", highlight=False)
+    tell_status(out, found)
 
 
 # -- asking a running controller ----

@@ -28,7 +28,7 @@ ONLY_IN = {
     "smbus2": {"controller/chamber/real.py"},
     "apscheduler": {"controller/schedule.py"},
     "tomli": {"controller/settings.py", "controller/judging/"},
-    "rich": {"controller/cli.py"},
+    "rich": {"controller/cli.py", "controller/telling.py"},
     "click": {"controller/cli.py"},
 }
 
