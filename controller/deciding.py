@@ -30,12 +30,17 @@ class Decider:
         self.state = state
         self._boot_id = boot_id
         clock = chamber.now()
+        self._moment_clock = clock
+        self._moment = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
         self._clock = (clock.utc_ms - clock.monotonic_ms, clock.utc_trusted)
 
     def moment(self) -> m.Moment:
         """Now, on both clocks, in this life of the program."""
         clock = self.chamber.now()
-        return m.Moment(clock.utc_ms, clock.monotonic_ms, self._boot_id, clock.utc_trusted)
+        if clock is not self._moment_clock:
+            self._moment_clock = clock
+            self._moment = m.Moment(clock.utc_ms, clock.monotonic_ms, self._boot_id, clock.utc_trusted)
+        return self._moment
 
     def handle(self, event: m.Event) -> None:
         """Decide about one event. A record that cannot be written undoes the decision and is an event itself."""

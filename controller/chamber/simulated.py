@@ -37,6 +37,7 @@ class SimulatedChamber:
         self._start_utc_ms = start_utc_ms
         self._utc_offset_ms = start_utc_ms
         self.utc_trusted = True
+        self._now = ClockReading(start_utc_ms, 0, True)
         self._happenings: list[Happening] = []
         self._counts = BoardCounts()
         self._on_save = on_save
@@ -49,7 +50,9 @@ class SimulatedChamber:
     # -- time ----
 
     def now(self) -> ClockReading:
-        return ClockReading(self.monotonic_ms + self._utc_offset_ms, self.monotonic_ms, self.utc_trusted)
+        if self._now.monotonic_ms != self.monotonic_ms:  # asked several times a moment: one answer serves
+            self._now = ClockReading(self.monotonic_ms + self._utc_offset_ms, self.monotonic_ms, self.utc_trusted)
+        return self._now
 
     @property
     def true_utc_ms(self) -> int:
@@ -60,6 +63,7 @@ class SimulatedChamber:
         """The wall clock jumps; the monotonic one does not."""
         self._utc_offset_ms += difference_ms
         self.utc_trusted = utc_trusted
+        self._now = ClockReading(self.monotonic_ms + self._utc_offset_ms, self.monotonic_ms, utc_trusted)
 
     def advance_to(self, monotonic_ms: int) -> None:
         """Let time pass: in board ticks while the pump turns, in longer strides while it rests."""
