@@ -119,6 +119,10 @@ def _check_pins(chamber: Chamber, factory: Any) -> Iterator[Finding]:
 def _check_board(
     chamber: Chamber, port: str, clock: Callable[[], float], pause: Callable[[float], None]
 ) -> Iterator[Finding]:
+    if not Path(port).exists():
+        words = f"There is no port {port} (board.serial_port): look at the board's cable and power, and at the name."
+        yield Finding("board", False, words)
+        return
     line = BoardLineReader(port, chamber.board.baud)
     try:
         heard = _greet(line, clock, pause)

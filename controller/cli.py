@@ -45,8 +45,8 @@ class Exit(IntEnum):
     REFUSED = 7  # the controller said no to a request
 
 
-out = Console()
-err = Console(stderr=True)
+out = Console(markup=False, highlight=False, soft_wrap=True)
+err = Console(stderr=True, markup=False, highlight=False, soft_wrap=True)
 
 
 @contextmanager
@@ -56,13 +56,13 @@ def plain_errors() -> Iterator[None]:
         yield
     except SettingsError as error:
         for sentence in error.sentences:
-            err.print(sentence, style="bold", highlight=False, markup=False, soft_wrap=True)
+            err.print(sentence, style="bold")
         sys.exit(Exit.SETTINGS)
     except ChamberError as error:
-        err.print(str(error), style="bold", highlight=False, markup=False, soft_wrap=True)
+        err.print(str(error), style="bold")
         sys.exit(Exit.CHAMBER)
     except JournalError as error:
-        err.print(str(error), style="bold", highlight=False, markup=False, soft_wrap=True)
+        err.print(str(error), style="bold")
         sys.exit(Exit.JOURNAL)
 
 
@@ -101,7 +101,7 @@ def rehearse(
     """Run a whole plan in virtual time on a simulated chamber; without PLAN, the Skerry Light example."""
     if list_faults:
         for name, words in FAULTS.items():
-            out.print(f"{name:<22} {words}", highlight=False)
+            out.print(f"{name:<22} {words}")
         return
     with plain_errors():
         settings = read_settings(
@@ -164,8 +164,8 @@ def run(
             chamber = SimulatedOnStand(settings, seed, folder, stand)
         else:
             chamber = SimulatedLive(settings, seed, folder)
-        out.print(CAUTION, style="dim", highlight=False)
-        out.print(f"{settings.plan.name} at {settings.chamber.site.name}; records in {folder}", highlight=False)
+        out.print(CAUTION, style="dim")
+        out.print(f"{settings.plan.name} at {settings.chamber.site.name}; records in {folder}")
         told: list[str] = []
 
         def tell(state: m.State) -> None:
@@ -173,10 +173,10 @@ def run(
             line = f"{state.phase} {state.watering_answer} {state.trips} {state.steps_due[-1:]}"
             if told[-1:] != [line]:
                 told[:] = [line]
-                out.print(f"{words}: {asking.now_words(state, settings)}", highlight=False)
+                out.print(f"{words}: {asking.now_words(state, settings)}")
 
         state = LiveRun(settings, chamber, journal).run(tell)
-        out.print(f"Stopped in phase {state.phase}.", highlight=False)
+        out.print(f"Stopped in phase {state.phase}.")
         del held
 
 
@@ -196,7 +196,6 @@ def check(chamber_path: Path, folder: Path, as_json: bool) -> None:
                 out.print(
                     f"{mark} {finding.part}: {finding.words}",
                     style=None if finding.well else "bold",
-                    highlight=False,
                 )
     if as_json:
         click.echo(json.dumps([finding._asdict() for finding in findings], indent=2))
@@ -259,7 +258,7 @@ def export(
             every_s=_every_s(every_text),
         )
         for path in written:
-            out.print(str(path), highlight=False, soft_wrap=True)
+            out.print(str(path))
 
 
 @main.command()
@@ -287,9 +286,9 @@ def _ask(run_folder: Path, wish: dict[str, Any]) -> None:
         journal, _ = _open(run_folder)
         answer = asking.ask(journal, wish)
     if answer is None:
-        out.print("Written down; the controller has not answered yet.", highlight=False)
+        out.print("Written down; the controller has not answered yet.")
         return
-    out.print(answer.words, highlight=False)
+    out.print(answer.words)
     if not answer.granted:
         sys.exit(Exit.REFUSED)
 

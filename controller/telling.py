@@ -7,6 +7,8 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from controller.control.model import ReadingRecord
+from controller.control.photoperiod import moment_of
 from controller.records.status import Status
 
 CAUTION = (
@@ -39,18 +41,25 @@ def tell_summary(out: Console, summary: dict[str, Any], folder: Path) -> None:
     table.add_row("Trips", str(len(summary["trips"])))
     out.print(table)
     for trip in summary["trips"]:
-        out.print(f"Trip at {trip['at_utc']}, noticed by the {trip['side']}: {trip['words']}", highlight=False)
-    out.print(f"{summary['readings']} readings in {summary['wall_s']:.1f} s. Files: {folder}", highlight=False)
-    out.print(CAUTION, style="dim", highlight=False)
+        out.print(f"Trip at {trip['at_utc']}, noticed by the {trip['side']}: {trip['words']}")
+    out.print(f"{summary['readings']} readings in {summary['wall_s']:.1f} s. Files: {folder}")
+    out.print(CAUTION, style="dim")
+
+
+def _when(found: Status, reading: ReadingRecord) -> str:
+    """How long ago a reading was, or, of another day, when."""
+    if found.reading_age_s is not None and 0 <= found.reading_age_s < 86_400:
+        return f"{timedelta(seconds=round(found.reading_age_s))} ago"
+    return f"Last reading at {moment_of(reading.at.utc_ms):%Y-%m-%d %H:%M:%S}Z"
 
 
 def tell_status(out: Console, found: Status) -> None:
     """How a run stands, the worst last so that it stays in sight."""
-    out.print(f"{found.plan} at {found.site} — {found.phase_words}", style="bold", highlight=False)
+    out.print(f"{found.plan} at {found.site} — {found.phase_words}", style="bold")
     if found.hours_since_hydration is not None:
-        out.print(f"{found.hours_since_hydration / 24:.1f} days since hydration.", highlight=False)
+        out.print(f"{found.hours_since_hydration / 24:.1f} days since hydration.")
     if found.controller_silent:
-        out.print("The controller is silent: no reading for longer than it should take.", style="bold", highlight=False)
+        out.print("The controller is silent: no reading for longer than it should take.", style="bold")
     reading = found.reading
     if reading is not None and found.reading_age_s is not None:
         air = "-" if reading.air_temperature_c is None else f"{reading.air_temperature_c:.1f} C ({reading.air_quality})"
@@ -61,16 +70,14 @@ def tell_status(out: Console, found: Status) -> None:
         )
         content = "-" if found.water_content_fraction is None else f"{found.water_content_fraction:.2f}"
         out.print(
-            f"{timedelta(seconds=round(found.reading_age_s))} ago: air {air}, humidity {humid}, water {content}, "
-            f"lamp {reading.lamp_duty_fraction:.0%}",
-            highlight=False,
+            f"{_when(found, reading)}: air {air}, humidity {humid}, water {content}, "
+            f"lamp {reading.lamp_duty_fraction:.0%}"
         )
     out.print(
         f"Given: first wetting {found.given_first_wetting_ml:.1f} ml, since then {found.given_watering_ml:.1f} ml. "
-        f"{found.water_answer}",
-        highlight=False,
+        f"{'A dose is under way.' if found.dose_open else found.water_answer}"
     )
     for name, words in (*found.trips, *found.alarms):
-        out.print(f"! {name}: {words}", style="bold", highlight=False)
+        out.print(f"! {name}: {words}", style="bold")
     for name, title in found.steps_due:
-        out.print(f"due: {title} (wardian sign RUN {name} --by INITIALS)", highlight=False)
+        out.print(f"due: {title} (wardian sign RUN {name} --by INITIALS)")
