@@ -129,8 +129,7 @@ class Rehearsal:
 
     def _fire_job(self) -> None:
         assert self._schedule is not None
-        clock = self.chamber.now()
-        name = self._schedule.fire(clock.utc_ms, clock.monotonic_ms)
+        name = self._schedule.fire()
         if name == "sample":
             self.decider.sample()
             return

@@ -7,6 +7,7 @@ table sets it up anew after a jump (nothing sleeps after a jump back). No safety
 
 import heapq
 import queue
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 
@@ -66,28 +67,43 @@ def job_table(settings: Settings, light_anchor_utc_ms: int | None) -> list[Job]:
 
 
 class VirtualSchedule:
-    """The table on a clock that somebody else moves."""
+    """The table on a clock that somebody else moves; made anew when its wall clock steps."""
+
+    AHEAD = 60  # firings of a job that are asked of its trigger in a row
 
     def __init__(self, jobs: list[Job], now_utc_ms: int, monotonic_ms: int) -> None:
-        self._heap: list[tuple[int, int, Job]] = []
-        now = moment_of(now_utc_ms)
+        self._offset_ms = monotonic_ms - now_utc_ms
+        self._coming_ms: list[Iterator[int]] = [self._firings_ms(job.trigger, now_utc_ms) for job in jobs]
+        self._heap: list[tuple[int, int, str]] = []
         for order, job in enumerate(jobs):
-            self._push(order, job, now, now_utc_ms, monotonic_ms)
+            self._push(order, job.name)
 
-    def _push(self, order: int, job: Job, now: datetime, now_utc_ms: int, monotonic_ms: int) -> None:
-        fires = job.trigger.get_next_fire_time(None, now)
-        if fires is not None:
-            heapq.heappush(self._heap, (monotonic_ms + utc_ms(fires) - now_utc_ms, order, job))
+    def _firings_ms(self, trigger: FromNow, after_utc_ms: int) -> Iterator[int]:
+        """Monotonic moments at which a trigger fires, in order."""
+        last: datetime | None = moment_of(after_utc_ms)
+        while last is not None:
+            found: list[int] = []
+            for _ in range(self.AHEAD):
+                last = trigger.get_next_fire_time(None, last)
+                if last is None:
+                    break
+                found.append(utc_ms(last) + self._offset_ms)
+            yield from found
+
+    def _push(self, order: int, name: str) -> None:
+        coming_ms = next(self._coming_ms[order], None)
+        if coming_ms is not None:
+            heapq.heappush(self._heap, (coming_ms, order, name))
 
     def next_ms(self) -> int:
         """Monotonic moment of the next firing."""
         return self._heap[0][0]
 
-    def fire(self, now_utc_ms: int, monotonic_ms: int) -> str:
+    def fire(self) -> str:
         """Take the next job, which is due now; it is put back for its next time."""
-        _, order, job = heapq.heappop(self._heap)
-        self._push(order, job, moment_of(now_utc_ms), now_utc_ms, monotonic_ms)
-        return job.name
+        _, order, name = heapq.heappop(self._heap)
+        self._push(order, name)
+        return name
 
 
 class LiveSchedule:

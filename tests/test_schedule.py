@@ -13,11 +13,11 @@ START = examples.START_UTC_MS
 ANCHOR = START - 2 * 3_600_000  # 06:00
 
 
-def fired(schedule, until_ms, offset_ms=START):
+def fired(schedule, until_ms):
     found = []
     while schedule.next_ms() <= until_ms:
         at = schedule.next_ms()
-        found.append((schedule.fire(at + offset_ms, at), at))
+        found.append((schedule.fire(), at))
     return found
 
 
