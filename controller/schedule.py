@@ -69,7 +69,7 @@ def job_table(settings: Settings, light_anchor_utc_ms: int | None) -> list[Job]:
 class VirtualSchedule:
     """The table on a clock that somebody else moves; made anew when its wall clock steps."""
 
-    AHEAD = 60  # firings of a job that are asked of its trigger in a row
+    AHEAD_COUNT = 60  # firings of a job that are asked of its trigger in a row
 
     def __init__(self, jobs: list[Job], now_utc_ms: int, monotonic_ms: int) -> None:
         self._offset_ms = monotonic_ms - now_utc_ms
@@ -82,13 +82,13 @@ class VirtualSchedule:
         """Monotonic moments at which a trigger fires, in order."""
         last: datetime | None = moment_of(after_utc_ms)
         while last is not None:
-            found: list[int] = []
-            for _ in range(self.AHEAD):
+            found_ms: list[int] = []
+            for _ in range(self.AHEAD_COUNT):
                 last = trigger.get_next_fire_time(None, last)
                 if last is None:
                     break
-                found.append(utc_ms(last) + self._offset_ms)
-            yield from found
+                found_ms.append(utc_ms(last) + self._offset_ms)
+            yield from found_ms
 
     def _push(self, order: int, name: str) -> None:
         coming_ms = next(self._coming_ms[order], None)
