@@ -71,7 +71,7 @@ class Bench:
 
 @pytest.fixture
 def bench(mocker):
-    mocker.patch.object(check, "BOARD_ANSWERS_S", 0.4)
+    mocker.patch.object(check, "BOARD_ANSWERS_S", 2.0)
     made = Bench()
     yield made
     made.close()

@@ -3,6 +3,7 @@
 No pin or bus of a kernel is driven in any test of this project: that is said in DEVELOPERS.md as well.
 """
 
+import contextlib
 import os
 import tty
 from dataclasses import replace
@@ -20,6 +21,7 @@ from controller.plan import BoardLine
 from firmware_bridge import limits, messages
 from firmware_bridge.board import Board, fresh_saved_line
 from tests import examples
+from tests.stand.running import wait_until
 
 # CRC-8/NRSC-5 of SHT3x words. BE EF is the data sheet's own example (Sensirion SHT3x-DIS, version 5, Table 20);
 # the others were computed from the published polynomial.
@@ -179,10 +181,17 @@ def test_the_board_is_greeted_and_its_counts_come_with_the_sample(chamber, line)
     assert LineFound() in chamber.received()
 
     chamber.send("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM))
-    board.receive(os.read(line[0], 4096))
-    os.write(line[0], board.take_output())
-    heard = [h.message[0] for h in chamber.received() if isinstance(h, MessageReceived)]
+    heard = []
 
+    def answered():
+        """The kernel passes bytes on in its own time."""
+        with contextlib.suppress(BlockingIOError):
+            board.receive(os.read(line[0], 4096))
+        os.write(line[0], board.take_output())
+        heard.extend(h.message[0] for h in chamber.received() if isinstance(h, MessageReceived))
+        return len(heard) >= 2
+
+    wait_until(answered, "a greeting answered")
     assert heard == ["board", "report"]
     reading = chamber.sample()
     assert (reading.leak_counts, reading.float_counts) == (2000, 2001)
