@@ -58,7 +58,7 @@ class Rehearsal:
         self.journal = Journal.create(folder / "journal.sqlite", run_id, settings, __version__, simulated=True)
         self.journal.readings_per_batch = max(1, round(READINGS_WAIT_S / settings.plan.sample_every_s))
         self.journal.wait_for_disk(False)
-        self.decider = Decider(self.chamber, self.journal, settings, m.initial_state(self._first_moment()), 1)
+        self.decider = Decider(self.chamber, self.journal, settings, m.State(now=self._first_moment()), 1)
         self._strike = Strike(self.chamber, self.journal)
         self.keeper = Keeper(self.chamber, settings, self._strike, self._ask)
         self._later: list[tuple[int, int, str | Callable[[], None]]] = []

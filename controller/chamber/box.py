@@ -59,12 +59,6 @@ class SimulatedBox:
             if pin.state != int(wet):
                 pin.drive_high() if wet else pin.drive_low()
 
-    def press_button(self) -> None:
-        """Somebody presses the acknowledge button."""
-        pin: Any = self._factory.pin(self.settings.chamber.pins.acknowledge_button)
-        pin.drive_low()
-        pin.drive_high()
-
     def close(self) -> None:
         self.pins.close()
         self._factory.close()

@@ -6,8 +6,6 @@ Nothing here acts. Times come in inside events; moments are whole milliseconds s
 from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
-from firmware_bridge import interlocks
-
 
 class Moment(NamedTuple):
     """One instant on both clocks. ``utc_trusted`` says whether network time stood behind ``utc_ms``."""
@@ -46,13 +44,6 @@ FALLBACK = "fallback"
 DOSE_WITHOUT_EFFECT = "dose_without_effect"
 AIR_TOO_HOT = "air_too_hot"
 BOARD_OVER_DOSE = "board_over_dose"
-HOST_TRIPS = (
-    DOSE_WITHOUT_EFFECT,
-    AIR_TOO_HOT,
-    BOARD_OVER_DOSE,
-    interlocks.LEAK_WET,
-    interlocks.OVERFILL_FLOAT_UP,
-)
 
 ON_HOST = "host"
 ON_BOARD = "board"
@@ -511,7 +502,3 @@ class State:
 
 
 _STATE_FIELDS = frozenset(each.name for each in fields(State))
-
-
-def initial_state(at: Moment) -> State:
-    return State(now=at)
