@@ -6,7 +6,8 @@ import json
 import pytest
 from click.testing import CliRunner
 
-from controller.cli import Exit, main
+from controller.cli import main
+from controller.commands.terminal import Exit
 from controller.settings import example_path
 
 PLAN = example_path("skerry-light.plan.toml")

@@ -1,0 +1,77 @@
+"""``wardian export`` and ``wardian status``."""
+
+import json
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from controller.commands.telling import tell_status
+from controller.commands.terminal import json_option, open_records, out, plain_errors, run_argument
+from controller.control.photoperiod import utc_ms
+from controller.errors import SettingsError
+from controller.records.export import export as export_tables
+from controller.records.status import status_of
+
+
+def _moment(text: str | None, name: str) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise SettingsError(
+            (f"{name} {text}: write a date or moment such as 2026-03-02 or 2026-03-02T08:00Z.",)
+        ) from error
+    return found if found.tzinfo else found.replace(tzinfo=UTC)
+
+
+def _every_s(text: str | None) -> int | None:
+    if text is None:
+        return None
+    units = {"s": 1, "min": 60, "h": 3600, "d": 86400}
+    for unit in ("min", "s", "h", "d"):
+        number = text.removesuffix(unit)
+        if number != text and number.isdigit() and 1 <= int(number) * units[unit] <= 86400:
+            return int(number) * units[unit]
+    raise SettingsError((f"--every {text}: write a span such as 30s, 10min, 1h; at most 1d.",))
+
+
+@click.command()
+@run_argument
+@click.option("--from", "from_text", help="First moment (UTC unless it says otherwise).")
+@click.option("--to", "to_text", help="Moment to stop before.")
+@click.option("--every", "every_text", help="Means over this span, such as 10min; without it every reading.")
+@click.option("--out", "folder", type=click.Path(path_type=Path), help="Folder for the tables; default: the run's.")
+def export(
+    run_folder: Path, from_text: str | None, to_text: str | None, every_text: str | None, folder: Path | None
+) -> None:
+    """Write a run's tables: climate.csv, daily.csv, water.csv, events.csv, each with its data sheet."""
+    with plain_errors():
+        journal, settings = open_records(run_folder)
+        target = folder or (run_folder if run_folder.is_dir() else run_folder.parent)
+        written = export_tables(
+            journal,
+            settings,
+            target,
+            from_utc=_moment(from_text, "--from"),
+            to_utc=_moment(to_text, "--to"),
+            every_s=_every_s(every_text),
+        )
+        for path in written:
+            out.print(str(path))
+
+
+@click.command()
+@run_argument
+@json_option
+def status(run_folder: Path, as_json: bool) -> None:
+    """Say how a run stands."""
+    with plain_errors():
+        journal, settings = open_records(run_folder)
+        found = status_of(journal, settings, utc_ms(datetime.now(UTC)))
+    if as_json:
+        click.echo(json.dumps(asdict(found), indent=2))
+        return
+    tell_status(out, found)

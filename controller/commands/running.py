@@ -1,0 +1,84 @@
+"""``wardian run`` and ``wardian check``."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from controller import asking
+from controller.chamber.real import RealChamber
+from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand
+from controller.check import Finding, check_chamber
+from controller.commands.telling import CAUTION
+from controller.commands.terminal import Exit, json_option, out, plain_errors
+from controller.control import model as m
+from controller.control.photoperiod import moment_of
+from controller.errors import SettingsError
+from controller.run import LiveRun, lock_run, open_run
+from controller.settings import read_chamber, read_settings
+
+
+@click.command()
+@click.argument("plan_path", metavar="PLAN", type=click.Path(path_type=Path))
+@click.option("--chamber", "chamber_path", required=True, type=click.Path(path_type=Path), help="Chamber file (TOML).")
+@click.option("--out", "folder", type=click.Path(path_type=Path), help="Folder of the run; an old one goes on.")
+@click.option("--simulated", is_flag=True, help="On a simulated chamber, in real time.")
+@click.option("--stand", type=click.Path(path_type=Path), help="With --simulated: folder of a board on a stand.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Chance of the simulation.")
+def run(
+    plan_path: Path, chamber_path: Path, folder: Path | None, simulated: bool, stand: Path | None, seed: int
+) -> None:
+    """Run a plan in a chamber until its end, SIGTERM or ctrl-C; started again, it goes on."""
+    with plain_errors():
+        settings = read_settings(plan_path, chamber_path)
+        folder = folder or Path("runs") / plan_path.name.removesuffix(".toml").removesuffix(".plan")
+        held = lock_run(folder)
+        journal = open_run(folder, settings, simulated=simulated)
+        if bool(journal.run_row()["simulated"]) != simulated:
+            raise SettingsError((f"{folder}: a run that began simulated cannot go on for real, nor the other way.",))
+        chamber: Any
+        if not simulated:
+            chamber = RealChamber(settings.chamber)
+        elif stand is not None:
+            chamber = SimulatedOnStand(settings, seed, folder, stand)
+        else:
+            chamber = SimulatedLive(settings, seed, folder)
+        out.print(CAUTION, style="dim")
+        out.print(f"{settings.plan.name} at {settings.chamber.site.name}; records in {folder}")
+        told: list[str] = []
+
+        def tell(state: m.State) -> None:
+            words = f"{moment_of(state.now.utc_ms):%Y-%m-%d %H:%M:%S}Z {state.phase}"
+            line = f"{state.phase} {state.watering_answer} {state.trips} {state.steps_due[-1:]}"
+            if told[-1:] != [line]:
+                told[:] = [line]
+                out.print(f"{words}: {asking.now_words(state, settings)}")
+
+        state = LiveRun(settings, chamber, journal).run(tell)
+        out.print(f"Stopped in phase {state.phase}.")
+        del held
+
+
+@click.command()
+@click.option("--chamber", "chamber_path", required=True, type=click.Path(path_type=Path), help="Chamber file (TOML).")
+@click.option("--out", "folder", type=click.Path(path_type=Path), default=Path("runs"), help="Where records would go.")
+@json_option
+def check(chamber_path: Path, folder: Path, as_json: bool) -> None:
+    """Look at every sensor, pin, the board, the clock and the disk. Moves no water."""
+    with plain_errors():
+        chamber = read_chamber(chamber_path)
+        findings: list[Finding] = []
+        for finding in check_chamber(chamber, folder):
+            findings.append(finding)
+            if not as_json:
+                mark = "well " if finding.well else "LOOK "
+                out.print(
+                    f"{mark} {finding.part}: {finding.words}",
+                    style=None if finding.well else "bold",
+                )
+    if as_json:
+        click.echo(json.dumps([finding._asdict() for finding in findings], indent=2))
+    if not all(finding.well for finding in findings):
+        sys.exit(Exit.FOUND_WANTING)

@@ -1,0 +1,75 @@
+"""What every command shares: how it ends, where it prints, how expected errors become sentences."""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import IntEnum
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from controller.errors import ChamberError, JournalError, SettingsError
+from controller.plan import Settings
+from controller.records.journal import Journal
+from controller.settings import settings_from_text
+
+
+class Exit(IntEnum):
+    """How a command ends, for scripts."""
+
+    WELL = 0
+    FAULT = 1  # an error of the program itself
+    USAGE = 2  # the command line was not understood
+    SETTINGS = 3  # a plan or chamber file, or an option's value, is not usable
+    CHAMBER = 4  # a sensor, pin, bus or serial line
+    JOURNAL = 5  # the records
+    FOUND_WANTING = 6  # the check found something that needs hands
+    REFUSED = 7  # the controller said no to a request
+
+
+out = Console(markup=False, highlight=False, soft_wrap=True)
+err = Console(stderr=True, markup=False, highlight=False, soft_wrap=True)
+
+chamber_option = click.option("--chamber", "chamber_path", type=click.Path(path_type=Path), help="Chamber file (TOML).")
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for another program.")
+by_option = click.option("--by", "asked_by", required=True, help="Your initials.")
+run_argument = click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+
+
+@contextmanager
+def plain_errors() -> Iterator[None]:
+    """Expected errors become sentences on stderr and an exit code."""
+    try:
+        yield
+    except SettingsError as error:
+        for sentence in error.sentences:
+            err.print(sentence, style="bold")
+        sys.exit(Exit.SETTINGS)
+    except ChamberError as error:
+        err.print(str(error), style="bold")
+        sys.exit(Exit.CHAMBER)
+    except JournalError as error:
+        err.print(str(error), style="bold")
+        sys.exit(Exit.JOURNAL)
+
+
+@contextmanager
+def progress_bar(title: str, *, quiet: bool) -> Iterator[Any]:
+    if quiet or not err.is_terminal:
+        yield None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"))
+    with Progress(*columns, TimeElapsedColumn(), console=err, transient=True) as progress:
+        task = progress.add_task(title, total=1.0)
+        yield lambda share: progress.update(task, completed=share)
+
+
+def open_records(folder: Path) -> tuple[Journal, Settings]:
+    """A run's journal, from its folder or its file, and the settings it was begun with."""
+    path = folder / "journal.sqlite" if folder.is_dir() else folder
+    journal = Journal.open(path)
+    run = journal.run_row()
+    return journal, settings_from_text(str(run["plan_text"]), str(run["chamber_text"]))
