@@ -35,10 +35,12 @@ def test_a_condition_that_flickers_is_not_told():
     assert judged([(n * 60_000, ["board_silent"] if n % 2 else []) for n in range(50)]) == []
 
 
+@pytest.mark.guards("H2", "host", "367dbed0")
 def test_a_trip_is_told_at_once():
     assert judged([(5, ["trip_leak_wet"])]) == [(5, "trip_leak_wet", True)]
 
 
+@pytest.mark.guards("H5", "host", "618f4897")
 @pytest.mark.parametrize(
     ("temperature_c", "alarm"),
     [(11.9, "air_temperature_low"), (12.0, None), (32.0, None), (32.1, "air_temperature_high")],
@@ -50,6 +52,7 @@ def test_the_alarm_limits_of_the_air_are_those_of_the_plan(temperature_c, alarm)
     assert found == ({alarm} if alarm else set())
 
 
+@pytest.mark.guards("H6", "host", "3b99cfe9")
 def test_a_suspect_reading_raises_no_alarm_of_its_value_but_one_of_its_trust():
     reading = m.Reading(55.0, 60.0, 1740, 2000, 2000, 1000)
     state = examples.growing(air=m.Channel(55.0, m.SUSPECT, "jumped", 0, 20.0), reading=reading)
@@ -59,6 +62,8 @@ def test_a_suspect_reading_raises_no_alarm_of_its_value_but_one_of_its_trust():
     assert "jumped" in found["air_temperature_untrusted"]
 
 
+@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H8", "host", "d7166441")
 @pytest.mark.parametrize(
     ("changes", "pattern"),
     [
@@ -73,6 +78,7 @@ def test_the_status_lamp_shows_the_worst(changes, pattern):
     assert alarms.status_pattern(examples.growing(**changes)) == pattern
 
 
+@pytest.mark.guards("H4", "host", "b20e708f")
 @pytest.mark.parametrize(
     ("changes", "reason"),
     [

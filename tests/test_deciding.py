@@ -1,5 +1,7 @@
 """Actions are carried out in order, up to the first record that cannot be written."""
 
+import pytest
+
 from controller.chamber.seam import ClockReading
 from controller.control import model as m
 from controller.deciding import Decider
@@ -66,6 +68,7 @@ def test_a_dose_goes_to_the_journal_and_then_to_the_board():
     assert chamber.told == [("dose", 6, 2400, 200)]
 
 
+@pytest.mark.guards("H8", "host", "d7166441")
 def test_a_dose_that_cannot_be_written_never_reaches_the_board():
     made, chamber, _ = decider(thirsty(), m.DoseIntended)
 

@@ -81,6 +81,7 @@ def test_a_simulated_frame_says_what_the_air_is_to_half_a_word(temperature_c, hu
     assert humidity == pytest.approx(humidity_pct, abs=100 / 65535)
 
 
+@pytest.mark.guards("H6", "host", "3b99cfe9")
 def test_a_wrong_checksum_gives_no_reading_and_the_next_good_one_does():
     bus = SimulatedBus(Physics(examples.SETTINGS, 1))
     sensor = AirSensor(bus, 0x44)

@@ -98,6 +98,7 @@ def test_the_first_wetting_is_given_in_its_portions_with_its_pauses(quiet):
     assert phases[m.DRAINING] - phases[m.SOAKING] >= 60_000
 
 
+@pytest.mark.guards("H13", "host", "072f2d46")
 def test_nothing_is_watered_between_the_soak_and_the_drain(quiet):
     phases = {p.phase: p.at.monotonic_ms for p in quiet[m.PhaseRecord]}
 
@@ -207,6 +208,7 @@ def test_a_stale_sensor_ends_watering_by_moisture_and_the_fallback_takes_over(tm
     assert {r.moisture_quality for r in ran[m.ReadingRecord]} >= {"good", "suspect"}
 
 
+@pytest.mark.guards("H6", "host", "3b99cfe9")
 def test_a_stale_moisture_probe_is_never_watered_on_a_guess(tmp_path):
     plan = replace(SETTINGS.plan, watering=replace(SETTINGS.plan.watering, fallback=None))
     ran = ran_with(tmp_path, 5.6, "sensor-stale@5d01h", settings=replace(SETTINGS, plan=plan))
@@ -238,6 +240,7 @@ def test_a_tube_that_came_off_is_found_by_two_doses_without_effect(tmp_path):
     assert "pushed the tube back on" in ran.truth.mended
 
 
+@pytest.mark.guards("H7", "host", "3e5574a2")
 def test_a_clock_that_jumps_repeats_no_dose_and_loses_no_light(tmp_path):
     fixed = FixedTimes(times=[time(9, 30), time(15, 30)])  # both within the six hours of a wrong clock
     plan = replace(SETTINGS.plan, watering=replace(SETTINGS.plan.watering, moisture=None, fallback=None, fixed=fixed))
@@ -284,6 +287,7 @@ def test_a_full_disk_ends_water_and_not_light(tmp_path):
     assert after.lamp_duty_fraction == 0.6
 
 
+@pytest.mark.guards("H5", "host", "618f4897")
 def test_heat_puts_the_lamp_out_until_a_person_came(tmp_path):
     ran = ran_with(tmp_path, 3, "room-hot@2d")
 

@@ -21,6 +21,7 @@ def test_a_first_value_inside_the_range_is_good():
     assert fed([21.0]).quality == GOOD
 
 
+@pytest.mark.guards("H6", "host", "3b99cfe9")
 @pytest.mark.parametrize(
     ("value", "quality"),
     [(-20.1, SUSPECT), (-20.0, GOOD), (-19.9, GOOD), (69.9, GOOD), (70.0, GOOD), (70.1, SUSPECT)],
@@ -40,6 +41,7 @@ def test_no_reading_and_not_a_number_are_missing_and_carry_no_value():
         assert channel.value is None
 
 
+@pytest.mark.guards("H6", "host", "3b99cfe9")
 @pytest.mark.parametrize(("step", "quality"), [(3.9, GOOD), (4.0, GOOD), (4.1, SUSPECT)])
 def test_a_jump_beyond_its_bound_is_suspect(step, quality):
     assert fed([20.0, 20.0 + step]).quality == quality
@@ -57,6 +59,7 @@ def test_a_new_level_is_believed_after_it_stayed_for_five_samples():
     assert fed([20.0, 30.0, 30.1, 30.0, 30.2, 30.1]).quality == GOOD
 
 
+@pytest.mark.guards("H6", "host", "3b99cfe9")
 def test_a_value_that_does_not_move_is_stuck_at_its_bound_and_not_before():
     before = sensing.judge(sensing.judge(Channel(), 21.0, 0, BOUNDS), 21.0, 899_999, BOUNDS)
     at = sensing.judge(sensing.judge(Channel(), 21.0, 0, BOUNDS), 21.0, 900_000, BOUNDS)

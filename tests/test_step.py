@@ -68,6 +68,7 @@ def dosing(**changes):
 # -- water goes by record, ask, decide ----
 
 
+@pytest.mark.guards("H8", "host", "d7166441")
 def test_the_intent_is_written_before_the_board_hears_of_it():
     _, actions = decide(thirsty(), ticked(thirsty()))
 
@@ -95,6 +96,7 @@ def test_no_second_dose_starts_while_one_is_open():
         assert "DoseIntended" not in kinds(actions)
 
 
+@pytest.mark.guards("H3", "host", "0bf493d6")
 def test_the_lease_is_renewed_each_second_once_the_board_accepted():
     state = dosing()
     state, actions = decide(state, ticked(state))
@@ -213,6 +215,7 @@ def test_a_board_without_memory_leaves_the_dose_in_doubt_and_counted_in_full():
     assert state.trips == ((interlocks.STATE_LOST, m.ON_BOARD),)
 
 
+@pytest.mark.guards("H3", "host", "0bf493d6")
 def test_a_dose_of_an_earlier_life_that_still_turns_is_stopped_not_resumed():
     dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, inherited=True)
     state, actions = greeted_again(examples.growing(open_dose=dose, last_dose_id=6), state=interlocks.TURNING)
@@ -230,6 +233,7 @@ def test_no_water_before_the_board_has_been_reconciled():
     assert "DoseIntended" not in kinds(actions)
 
 
+@pytest.mark.guards("H11", "host", "c10f56d8")
 def test_unlike_limits_mean_records_without_water():
     state = thirsty(greeted=False, reconciling=True)
     state, actions = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM + 1, 1, 5))
@@ -283,6 +287,9 @@ def test_a_trip_is_written_once_however_often_it_is_reported():
     assert written == ["TripRecord"]
 
 
+@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H3", "host", "0bf493d6")
 @pytest.mark.parametrize(("probe", "reason"), [("local_leak_wet", "leak_wet"), ("local_float_up", "overfill_float_up")])
 def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, reason):
     state, actions = decide(dosing(), m.Sampled(later(dosing()), DRY._replace(**{probe: True})))
@@ -291,6 +298,7 @@ def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, rea
     assert (reason, m.ON_HOST) in state.trips
 
 
+@pytest.mark.guards("H3", "host", "0bf493d6")
 @pytest.mark.parametrize(("steps", "tripped"), [(2399, False), (2400, False), (2401, True)])
 def test_more_steps_than_the_dose_allowed_are_a_trip(steps, tripped):
     state, actions = decide(dosing(), report(dosing(), state="turning", dose_id=6, turned_steps=steps))
@@ -299,6 +307,8 @@ def test_more_steps_than_the_dose_allowed_are_a_trip(steps, tripped):
     assert ((m.BOARD_OVER_DOSE, m.ON_HOST) in state.trips) == tripped
 
 
+@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H9", "host", "7ef7be1b")
 def test_two_doses_without_effect_are_a_trip_and_one_is_not():
     state = examples.growing(effects_missed=0, effect_check=m.EffectCheck(0, 0.30, 0.02))
     state, actions = decide(state, ticked(state))
@@ -311,6 +321,7 @@ def test_two_doses_without_effect_are_a_trip_and_one_is_not():
     assert records(actions)[0].trip_reason == m.DOSE_WITHOUT_EFFECT
 
 
+@pytest.mark.guards("H5", "host", "618f4897")
 def test_heat_must_be_believed_three_times_before_the_lamp_goes_off():
     state = examples.growing(lamp_duty_fraction=0.6)
     lamps = []
@@ -341,6 +352,8 @@ def test_clearing_a_trip_of_the_board_asks_the_board_first():
     assert state.trips == TRIPPED["trips"]
 
 
+@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H12", "host", "fd5d54d7")
 def test_a_trip_leaves_only_when_the_board_agrees_and_it_says_who_asked():
     state, _ = decide(examples.growing(**TRIPPED), asked(examples.growing()))
 
@@ -360,6 +373,7 @@ def test_a_wet_probe_keeps_the_trip_and_the_answer_says_so():
     assert "water" in records(actions)[0].words
 
 
+@pytest.mark.guards("H12", "host", "fd5d54d7")
 def test_nobody_can_ask_without_initials():
     _, actions = decide(examples.growing(**TRIPPED), asked(examples.growing(), asked_by="  "))
 
@@ -367,6 +381,8 @@ def test_nobody_can_ask_without_initials():
     assert records(actions)[0].words == "Initials are needed."
 
 
+@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H12", "host", "fd5d54d7")
 def test_a_trip_of_the_host_stays_while_its_own_probe_is_wet():
     state = examples.growing(trips=(("leak_wet", m.ON_HOST),), reading=DRY._replace(local_leak_wet=True))
 
@@ -376,6 +392,7 @@ def test_a_trip_of_the_host_stays_while_its_own_probe_is_wet():
     assert not records(actions)[0].granted
 
 
+@pytest.mark.guards("H13", "host", "072f2d46")
 def test_draining_needs_a_mass_that_can_be_true():
     state = examples.growing(
         phase=m.DRAINING, steps_due=("drain-and-weigh",), steps_done=(), first_wetting_given_ml=210.0
@@ -408,6 +425,7 @@ def test_a_step_is_signed_once_and_not_before_it_is_due():
 # -- phases ----
 
 
+@pytest.mark.guards("H13", "host", "072f2d46")
 def test_no_water_before_the_gating_steps_are_signed():
     state = m.State(now=examples.moment(), link_up=True, greeted=True, reconciling=False)
     state, _ = decide(state, m.Started(later(state), "test"))
@@ -434,6 +452,7 @@ def test_about_a_minute_of_soak_comes_before_draining(soaked_ms, phase):
     assert state.phase == phase
 
 
+@pytest.mark.guards("H5", "host", "618f4897")
 def test_the_run_ends_at_its_length_with_lamp_off_and_no_more_water():
     state = thirsty(run_ms=21 * 86_400_000 - 1, lamp_duty_fraction=0.6)
     state, _ = decide(state, ticked(state))
@@ -448,6 +467,7 @@ def test_the_run_ends_at_its_length_with_lamp_off_and_no_more_water():
 # -- clock ----
 
 
+@pytest.mark.guards("H7", "host", "3e5574a2")
 def test_the_run_clock_does_not_move_with_the_wall_clock():
     state = examples.growing()
     jumped = later(state, 1000)._replace(utc_ms=state.now.utc_ms + 10**10, utc_trusted=False)
@@ -477,6 +497,7 @@ def test_a_hydration_without_network_time_is_placed_when_it_comes():
     assert after.hydrated_utc_trusted
 
 
+@pytest.mark.guards("H7", "host", "3e5574a2")
 @pytest.mark.parametrize("difference_ms", [-(10**11), -7_200_000, 7_200_000, 10**11])
 def test_no_step_of_the_wall_clock_brings_water_forward(difference_ms):
     state = thirsty()
@@ -492,6 +513,8 @@ def test_no_step_of_the_wall_clock_brings_water_forward(difference_ms):
 # -- records that fail ----
 
 
+@pytest.mark.guards("H5", "host", "618f4897")
+@pytest.mark.guards("H8", "host", "d7166441")
 def test_when_a_record_cannot_be_written_the_pump_stops_and_the_lamp_goes_on():
     state = dosing(lamp_duty_fraction=0.0)
     failed = m.AppendFailed(later(state), m.EventRecord(state.now, "x", "y"), "disk full")
@@ -589,6 +612,8 @@ def event_of(state, what, value):
     return m.AppendFailed(at, m.EventRecord(at, "x", "y"), "full")
 
 
+@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H8", "host", "d7166441")
 @hypothesis_settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(happenings, max_size=60))
 def test_whatever_happens_water_is_recorded_first_never_twice_and_never_over_plan(history):

@@ -51,6 +51,7 @@ def test_the_rest_between_doses_is_kept_to_the_millisecond(since_ms, reason):
     assert may(state.but(last_dose_run_ms=state.run_ms - since_ms)) == reason
 
 
+@pytest.mark.guards("H1", "host", "f12327f5")
 @pytest.mark.parametrize(("given_ml", "reason"), [(47.9, ""), (48.0, ""), (48.1, "daily_cap")])
 def test_the_daily_cap_counts_the_most_that_was_given_in_any_24_hours(given_ml, reason):
     state = examples.growing()
@@ -66,11 +67,13 @@ def test_water_older_than_24_hours_no_longer_counts_for_the_day():
     assert may(state.but(given_today=(given,))) == ""
 
 
+@pytest.mark.guards("H1", "host", "f12327f5")
 @pytest.mark.parametrize(("given_ml", "reason"), [(887.9, ""), (888.0, ""), (888.1, "total_cap")])
 def test_the_total_cap_holds_for_the_whole_run(given_ml, reason):
     assert may(examples.growing(watering_given_ml=given_ml)) == reason
 
 
+@pytest.mark.guards("H1", "host", "f12327f5")
 @pytest.mark.parametrize(("given_ml", "reason"), [(287.9, ""), (288.0, ""), (288.1, "chamber_daily_limit")])
 def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
     state = examples.growing()
@@ -79,6 +82,7 @@ def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
     assert may(state.but(given_today=(given,))) == reason
 
 
+@pytest.mark.guards("H1", "host", "f12327f5")
 def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainder():
     """Common practice, no source: about 210 ml in portions of 50 ml."""
     state = examples.growing(phase=m.WETTING, first_wetting_given_ml=0.0)
@@ -90,6 +94,7 @@ def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainde
     assert volumes == [50, 50, 50, 50, 10]
 
 
+@pytest.mark.guards("H1", "host", "f12327f5")
 def test_the_first_wetting_is_pushed_no_faster_than_the_plan_allows_and_never_below_one_step():
     rate = watering.pump_rate_steps_per_s(examples.SETTINGS, m.FIRST_WETTING)
     slow = examples.settings(first_wetting=replace(examples.PLAN.first_wetting, push_rate_max_ml_per_min=0.01))
@@ -115,6 +120,7 @@ def test_thirst_begins_below_the_low_threshold_and_ends_at_the_high_one():
     assert watering.wanted_dose(state, settings) is None
 
 
+@pytest.mark.guards("H6", "host", "3b99cfe9")
 def test_untrusted_moisture_asks_for_nothing_without_a_fallback():
     settings = examples.watering(fallback=None)
     state = examples.growing(moisture=m.Channel(), thirsty=True)
@@ -125,6 +131,7 @@ def test_untrusted_moisture_asks_for_nothing_without_a_fallback():
     assert watering.wanted_dose(state.but(run_ms=state.run_ms + 1000 * H), settings) is None
 
 
+@pytest.mark.guards("H4", "host", "b20e708f")
 @pytest.mark.parametrize(("untrusted_ms", "wants"), [(6 * H - 1, False), (6 * H, True), (6 * H + 1, True)])
 def test_the_fallback_waits_until_the_moisture_was_untrusted_for_its_time(untrusted_ms, wants):
     state = examples.growing(moisture=m.Channel())
@@ -151,12 +158,14 @@ def at_run_h(hours):
     return examples.growing(run_ms=round(hours * H))
 
 
+@pytest.mark.guards("H7", "host", "3e5574a2")
 def test_fixed_times_are_numbered_in_order_from_hydration():
     slots = [watering.current_slot(at_run_h(h), FIXED) for h in (0, 11.4, 11.5, 23.3, 23.5, 35.4, 35.5)]
 
     assert slots == [-1, -1, 0, 0, 1, 1, 2]
 
 
+@pytest.mark.guards("H7", "host", "3e5574a2")
 def test_each_fixed_time_is_wanted_once():
     state = at_run_h(11.5)
     slot = watering.current_slot(state, FIXED)
@@ -170,6 +179,7 @@ def test_the_age_of_a_fixed_time_counts_from_its_own_moment():
     assert watering.slot_age_ms(at_run_h(11.5), FIXED) == pytest.approx(5 * 60_000, abs=1)
 
 
+@pytest.mark.guards("H9", "host", "7ef7be1b")
 def test_a_dose_of_known_steps_has_the_calibrations_uncertainty_only():
     """JCGM 100:2008, 5.1.2: a product of steps and factor, u = steps x u(factor)."""
     volume_ml, uncertainty_ml, most_ml = watering.volume_of(2400, 2400, examples.SETTINGS)
@@ -201,6 +211,8 @@ def test_a_dose_is_followed_by_a_look_at_what_it_did():
     assert state.effect_check.rise_expected_fraction == pytest.approx(12 / 990)
 
 
+@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H9", "host", "7ef7be1b")
 @pytest.mark.parametrize(("rise_share", "missed"), [(0.19, 1), (0.21, 0)])
 def test_a_dose_that_raises_the_moisture_by_less_than_a_fifth_did_nothing(rise_share, missed):
     state = examples.growing(effect_check=m.EffectCheck(0, 0.24, 0.05))
