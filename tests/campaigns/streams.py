@@ -1,0 +1,198 @@
+"""A hostile line and a hostile world: the board meets any order of commands, rubbish, probes and power cuts."""
+
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
+
+from firmware_bridge import interlocks, limits, messages
+from firmware_bridge.board import Board, fresh_saved_line
+from tests.campaigns.rows import Row
+
+DRY = (2000, 2000, 1000)
+HOUR_MS = 3_600_000
+counts = st.one_of(st.sampled_from([2000, 1399, 1400, 3200, 3201, 0, 4095]), st.integers(-(2**16), 2**16))
+elapsed = st.one_of(st.sampled_from([1, 10, 10, 10, 100, 500, 2990, 3001, HOUR_MS]), st.integers(-5, 10**8))
+words = st.one_of(st.sampled_from(interlocks.TRIP_REASONS), st.none())
+numbers = st.one_of(st.integers(0, 40), st.sampled_from([limits.DOSE_STEPS_MAX, limits.DOSE_STEPS_MAX + 1, 10**12 - 1]))
+commands = st.one_of(
+    st.tuples(st.just("hello"), st.integers(0, 2), st.sampled_from([messages.LIMITS_CHECKSUM, 0])),
+    st.tuples(st.just("dose"), numbers, numbers, st.sampled_from([0, 1, 100, 400, 401])),
+    st.tuples(st.just("renew"), numbers, st.sampled_from([0, 1, 3000, 3001, 10**9])),
+    st.tuples(st.just("stop")),
+    st.tuples(st.just("ask")),
+    st.tuples(st.just("clear"), words),
+    st.tuples(st.just("seen"), numbers),
+)
+
+
+class HostileWorld(RuleBasedStateMachine):
+    """The board's program beside a witness that counts what was granted and what truly turned."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.memory: bytes | None = fresh_saved_line()
+        self.board = Board(self.memory)
+        self.now_ms = 0
+        self.lease_end_ms = 0
+        self.ordered = 0
+        self.granted: dict[int, int] = {}
+        self.turned: list[tuple[int, int, int]] = []  # (moment, dose_id, steps)
+        self.half = b""
+        self.dry_since_ms = 0
+        self.latched: str | None = None
+        self._hear()
+
+    # -- what the world does ----
+
+    @rule(command=commands, copies=st.integers(1, 3))
+    def a_command_arrives_once_or_more(self, command, copies):
+        self._receive(messages.encode(*command) * copies)
+
+    @rule(command=commands, keep=st.integers(0, 40))
+    def a_line_is_cut_short(self, command, keep):
+        self._receive(messages.encode(*command)[:keep])
+
+    @rule(command=commands, place=st.integers(0, 60), value=st.integers(0, 255))
+    def a_byte_is_changed(self, command, place, value):
+        line = bytearray(messages.encode(*command))
+        line[place % len(line)] = value
+        self._receive(bytes(line))
+
+    @rule(data=st.binary(max_size=300))
+    def rubbish_arrives(self, data):
+        self._receive(data)
+
+    @rule(steps=st.sampled_from([1, 40, 2400, limits.DOSE_STEPS_MAX]), rate=st.sampled_from([1, 100, 400]))
+    def a_healthy_host_greets_and_doses(self, steps, rate):
+        self._receive(b"\n" + messages.encode("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM))
+        if self.granted:
+            self._receive(messages.encode("seen", max(self.granted)))
+        self._receive(messages.encode("dose", self.board.law.last_dose_id + 1, steps, rate))
+        self._save()
+
+    @precondition(lambda self: self.granted)
+    @rule(lease_ms=st.sampled_from([1, 100, 3000]))
+    def a_healthy_host_renews(self, lease_ms):
+        self._receive(b"\n" + messages.encode("renew", max(self.granted), lease_ms))
+
+    @rule()
+    def the_memory_takes_what_is_to_be_saved(self):
+        self._save()
+
+    @rule(probes=st.tuples(counts, counts, counts, counts), elapsed_ms=elapsed, surplus=st.integers(-50, 50))
+    def time_passes_with_any_probes(self, probes, elapsed_ms, surplus):
+        self._tick(elapsed_ms, probes, max(0, self.ordered + surplus))
+
+    @rule(elapsed_ms=st.sampled_from([1, 10, 100, 1000]), times=st.integers(1, 20))
+    def time_passes_quietly(self, elapsed_ms, times):
+        for _ in range(times):
+            self._tick(elapsed_ms, (*DRY, 2600), self.ordered)
+
+    @rule(keeps=st.sampled_from(["all", "nothing", "rubbish"]))
+    def the_power_fails(self, keeps):
+        if keeps != "all":
+            self.memory = None if keeps == "nothing" else b"saved 1 2 3"
+        self.board = Board(self.memory)
+        self.ordered = 0
+        self.lease_end_ms = self.now_ms
+        self.dry_since_ms = self.now_ms
+        self.latched = self.board.law.trip_reason
+        self._hear()
+        self._save()
+        if keeps == "all":  # what was never saved never turned, and its id may come again
+            assert all(dose_id <= self.board.law.last_dose_id for _, dose_id, _ in self.turned), "turned unsaved"
+            self.granted = {i: steps for i, steps in self.granted.items() if i <= self.board.law.last_dose_id}
+        else:
+            # Ids of a board without memory begin again, as does its day, which counts as full.
+            self.granted.clear()
+            self.turned = [(self.now_ms, 0, limits.WINDOW_STEPS_MAX)]
+
+    # -- how it is watched ----
+
+    def _receive(self, data: bytes) -> None:
+        before = self.board.law.trip_reason
+        reader_had = self.board._reader._buffer
+        self.board.receive(data)
+        taken = messages.LineReader()
+        taken._buffer = reader_had
+        for message in taken.feed(data):
+            if message[0] == "renew" and self.granted and message[1] == max(self.granted) and int(message[2] or 0) > 0:
+                self.lease_end_ms = self.now_ms + min(int(message[2] or 0), limits.LEASE_MS_MAX)
+        for said in self._hear():
+            if said[0] == "cleared" and said[1] == interlocks.ACCEPTED:
+                assert before is not None
+                assert self.now_ms - self.dry_since_ms >= limits.DRY_MS_MIN, "cleared while wet"
+                self.latched = None
+        law = self.board.law
+        if law.last_dose_id not in self.granted and law.state in (interlocks.SAVING, interlocks.TURNING):
+            assert all(law.last_dose_id > dose_id for dose_id in self.granted), "an id came twice"
+            self.granted[law.last_dose_id] = law.dose_steps
+            self.lease_end_ms = max(self.lease_end_ms, self.now_ms + limits.LEASE_MS_MAX)
+
+    def _hear(self) -> list[tuple[object, ...]]:
+        """What the board says is always whole, valid lines."""
+        output = self.board.take_output()
+        found = [messages.decode(line) for line in output.splitlines()]
+        assert all(message is not None and message[0] in messages.TO_HOST for message in found)
+        return [message for message in found if message is not None]
+
+    def _save(self) -> None:
+        line = self.board.take_to_save()
+        if line is not None:
+            self.memory = line
+            self.board.intent_saved()
+
+    def _tick(self, elapsed_ms: int, probes: tuple[int, int, int, int], rotor_steps: int) -> None:
+        state = self.board.law.state
+        self.now_ms += max(0, elapsed_ms)
+        fault = interlocks.probe_fault(*probes[:3])
+        if fault is not None:
+            self.dry_since_ms = self.now_ms
+        self.ordered = self.board.tick(elapsed_ms, *probes, rotor_steps)
+        if self.ordered:
+            assert state == interlocks.TURNING
+            assert fault is None, "turned in the tick that saw a fault"
+            assert self.now_ms <= self.lease_end_ms, "turned beyond the lease"
+            self.turned.append((self.now_ms, max(self.granted), self.ordered))
+        law = self.board.law
+        if fault is not None:
+            assert law.state == interlocks.TRIPPED
+        if law.state == interlocks.TRIPPED:
+            assert self.ordered == 0
+            assert self.latched in (None, law.trip_reason), "the first reason was lost"
+            self.latched = law.trip_reason
+        else:
+            assert self.latched is None, "a trip left by itself"
+        self._hear()
+        self._save()
+
+    @invariant()
+    def no_dose_turns_more_than_was_accepted(self):
+        for dose_id, steps in self.granted.items():
+            assert sum(part for _, of, part in self.turned if of == dose_id) <= steps
+
+    @invariant()
+    def no_day_turns_more_than_its_limit(self):
+        day = sum(part for at_ms, _, part in self.turned if at_ms > self.now_ms - 24 * HOUR_MS)
+        assert day <= limits.WINDOW_STEPS_MAX
+
+    @invariant()
+    def the_reader_of_the_line_stays_small(self):
+        assert len(self.board._reader._buffer) <= messages.LINE_BYTES_MAX
+
+
+def quietly(examples: int, steps: int = 60) -> settings:
+    return settings(
+        max_examples=examples,
+        stateful_step_count=steps,
+        deadline=None,
+        database=None,
+        phases=[Phase.generate, Phase.shrink],
+        suppress_health_check=list(HealthCheck),
+    )
+
+
+def campaign(scale: float = 1.0) -> list[Row]:
+    examples = max(1, round(3000 * scale))
+    run_state_machine_as_test(HostileWorld, settings=quietly(examples))
+    return [Row("hostile streams: orders of up to 60 happenings", examples, examples, "no invariant broken")]
