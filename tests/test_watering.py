@@ -160,7 +160,7 @@ def at_run_h(hours):
 
 @pytest.mark.guards("H7", "host", "3e5574a2")
 def test_fixed_times_are_numbered_in_order_from_hydration():
-    slots = [watering.current_slot(at_run_h(h), FIXED) for h in (0, 11.4, 11.5, 23.3, 23.5, 35.4, 35.5)]
+    slots = [watering.current_slot(at_run_h(h), FIXED).number for h in (0, 11.4, 11.5, 23.3, 23.5, 35.4, 35.5)]
 
     assert slots == [-1, -1, 0, 0, 1, 1, 2]
 
@@ -168,7 +168,7 @@ def test_fixed_times_are_numbered_in_order_from_hydration():
 @pytest.mark.guards("H7", "host", "3e5574a2")
 def test_each_fixed_time_is_wanted_once():
     state = at_run_h(11.5)
-    slot = watering.current_slot(state, FIXED)
+    slot = watering.current_slot(state, FIXED).number
     wanted = watering.wanted_dose(state.but(last_slot=slot - 1), FIXED)
 
     assert wanted == watering.Wanted(m.FIXED_TIME, 12, slot)
@@ -176,7 +176,33 @@ def test_each_fixed_time_is_wanted_once():
 
 
 def test_the_age_of_a_fixed_time_counts_from_its_own_moment():
-    assert watering.slot_age_ms(at_run_h(11.5), FIXED) == pytest.approx(5 * 60_000, abs=1)
+    assert watering.current_slot(at_run_h(11.5), FIXED) == watering.Slot(0, 5 * 60_000)
+    assert watering.current_slot(at_run_h(23.5), FIXED) == watering.Slot(1, 5 * 60_000)
+
+
+def test_a_fixed_time_has_come_at_its_very_moment():
+    """Hydrated at 08:05, so 19:30 comes 11 h 25 min later."""
+    at_ms = 11 * H + 25 * 60_000
+    found = [watering.current_slot(examples.growing(run_ms=ms), FIXED) for ms in (at_ms - 1, at_ms, at_ms + 1)]
+
+    assert found == [watering.BEFORE_THE_FIRST, watering.Slot(0, 0), watering.Slot(0, 1)]
+    assert watering.BEFORE_THE_FIRST.number == -1
+
+
+def test_without_fixed_times_or_before_hydration_no_time_has_come():
+    assert watering.current_slot(at_run_h(40), examples.SETTINGS) == watering.BEFORE_THE_FIRST
+    assert watering.current_slot(at_run_h(40).but(hydrated_utc_ms=None), FIXED) == watering.BEFORE_THE_FIRST
+
+
+@pytest.mark.parametrize(("clock", "utc_hour"), [("utc", 19), ("local", 18)])
+def test_fixed_times_are_those_of_the_clock_that_the_plan_names(clock, utc_hour):
+    """The example's zone keeps summer time from 29 March 2026 on: local 19:30 is 18:30 UTC (IANA tz database)."""
+    plan = examples.watering(moisture=None, fixed=p.FixedTimes(times=[time(19, 30)], clock=clock), fallback=None)
+    hydrated_ms = examples.START_UTC_MS + 60 * 24 * H
+    into_h = utc_hour + 0.5 - 8
+    state = examples.growing(hydrated_utc_ms=hydrated_ms, run_ms=round(into_h * H))
+
+    assert watering.current_slot(state, plan) == watering.Slot(0, 0)
 
 
 @pytest.mark.guards("H9", "host", "7ef7be1b")
@@ -230,3 +256,151 @@ def test_an_effect_is_not_judged_before_its_time_nor_by_untrusted_moisture():
 
     assert watering.judge_effect(early, examples.SETTINGS) is early
     assert watering.judge_effect(blind, examples.SETTINGS).effects_missed == 0
+
+
+# -- the edges of every bound ----
+
+
+@pytest.mark.parametrize(("now_ms", "reason"), [(-1, "board_refused"), (0, ""), (1, "")])
+def test_a_board_that_refused_is_left_in_peace_until_the_very_moment(now_ms, reason):
+    state = examples.growing()
+    assert watering.board_reason(state.but(refused_until_ms=state.now.monotonic_ms - now_ms)) == reason
+
+
+@pytest.mark.parametrize(("since_ms", "reason"), [(59_999, "pausing"), (60_000, ""), (60_001, "")])
+def test_the_pause_between_aliquots_is_kept_to_the_millisecond(since_ms, reason):
+    state = examples.growing(phase=m.WETTING, run_ms=10 * H, last_dose_run_ms=10 * H - since_ms)
+    aliquot = watering.Wanted(m.FIRST_WETTING, 50.0)
+
+    assert watering.may_dose(state, examples.SETTINGS, aliquot) == reason
+
+
+@pytest.mark.parametrize(("left_ml", "steps"), [(0.002, 0), (0.005, 1), (0.0099, 2), (0.01, 2)])
+def test_an_aliquot_of_at_least_one_step_is_wanted_and_a_smaller_rest_is_not(left_ml, steps):
+    state = examples.growing(phase=m.WETTING, first_wetting_given_ml=210.0 - left_ml)
+    wanted = watering.wanted_dose(state, examples.SETTINGS)
+
+    assert wanted == (watering.Wanted(m.FIRST_WETTING, pytest.approx(left_ml)) if steps else None)
+
+
+def test_the_first_wetting_does_not_count_against_the_days_watering():
+    state = examples.growing(given_today=(m.Given(431_000_000, 59.0, m.FIRST_WETTING),))
+    dose = watering.Wanted(m.MOISTURE_LED, 12.0)
+
+    assert watering.may_dose(state, examples.SETTINGS, dose) == ""
+    counted = state.but(given_today=(m.Given(431_000_000, 59.0, m.MOISTURE_LED),))
+    assert watering.may_dose(counted, examples.SETTINGS, dose) == "daily_cap"
+
+
+def test_moisture_that_is_lost_ends_the_thirst_and_begins_to_count_the_time():
+    state = examples.growing(thirsty=True, moisture=m.Channel())
+    after = watering.with_thirst(state, examples.SETTINGS)
+
+    assert (after.thirsty, after.moisture_untrusted_since_run_ms) == (False, state.run_ms)
+    assert (
+        watering.with_thirst(after.but(run_ms=after.run_ms + 1), examples.SETTINGS).moisture_untrusted_since_run_ms
+        == state.run_ms
+    )
+
+
+def test_moisture_that_comes_back_is_trusted_again_whether_thirsty_or_not():
+    for content, thirsty in ((0.30, False), (0.20, True)):
+        state = examples.with_moisture(examples.growing(), content).but(moisture_untrusted_since_run_ms=5)
+        after = watering.with_thirst(state, examples.SETTINGS)
+        assert (after.thirsty, after.moisture_untrusted_since_run_ms) == (thirsty, None)
+
+
+def test_moisture_that_says_nothing_new_changes_nothing():
+    state = examples.with_moisture(examples.growing(thirsty=False), 0.30)
+    assert watering.with_thirst(state, examples.SETTINGS) is state
+
+
+def test_at_the_thresholds_themselves_there_is_no_thirst():
+    low, high = 0.24, 0.28
+    probe = examples.CHAMBER.moisture_probe
+    for content, thirsty_before in ((low, False), (high, True)):
+        state = examples.with_moisture(examples.growing(thirsty=thirsty_before), content)
+        counts = examples.counts_for(content)
+        plan = examples.watering(
+            moisture=p.MoistureLed(
+                low_fraction=probe.water_content_fraction(counts) if content == low else 0.1,
+                high_fraction=probe.water_content_fraction(counts) if content == high else 0.4,
+            )
+        )
+        assert not watering.with_thirst(state, plan).thirsty
+
+
+def test_a_push_rate_of_whole_steps_is_used_in_full():
+    """24 ml/min at 0.005 ml a step is 80 steps/s exactly."""
+    plan = examples.settings(first_wetting=replace(examples.PLAN.first_wetting, push_rate_max_ml_per_min=24.0))
+    assert watering.pump_rate_steps_per_s(plan, m.FIRST_WETTING) == 80
+
+
+def closed_dose(**changes):
+    fields = {
+        "at": examples.moment(), "dose_id": 6, "steps_min": 2400, "steps_max": 2400, "end_reason": "complete",
+        "volume_ml": 12.0, "volume_standard_uncertainty_ml": 0.1, "volume_max_ml": 12.0, "run_ms": 0,
+    }  # fmt: skip
+    return m.DoseClosed(**{**fields, **changes})
+
+
+def after(dose_changes=None, state_changes=None, **closed_changes):
+    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, moisture_before_fraction=0.22)
+    state = examples.growing(**{"open_dose": dose, **(state_changes or {})})
+    return state, watering.after_dose(
+        state, closed_dose(**closed_changes), replace(dose, **(dose_changes or {})), examples.SETTINGS
+    )
+
+
+def test_a_dose_counts_for_the_day_for_the_run_and_for_the_rest():
+    before, state = after()
+
+    assert state.open_dose is None
+    assert state.given_today == (m.Given(before.run_ms, 12.0, m.MOISTURE_LED),)
+    assert state.watering_given_ml == before.watering_given_ml + 12.0
+    assert state.first_wetting_given_ml == before.first_wetting_given_ml
+    assert state.last_dose_run_ms == before.run_ms
+    bed_ml = examples.PLAN.medium.bed_volume_ml
+    assert state.effect_check == m.EffectCheck(before.run_ms + watering.EFFECT_AFTER_MS, 0.22, 12.0 / bed_ml)
+
+
+def test_an_aliquot_counts_for_the_first_wetting_and_its_effect_is_not_judged():
+    before, state = after({"purpose": m.FIRST_WETTING})
+
+    assert state.given_today == (m.Given(before.run_ms, 12.0, m.FIRST_WETTING),)
+    assert state.first_wetting_given_ml == before.first_wetting_given_ml + 12.0
+    assert state.watering_given_ml == before.watering_given_ml
+    assert state.effect_check is None
+
+
+@pytest.mark.parametrize(
+    ("dose_changes", "closed_changes"),
+    [({"moisture_before_fraction": None}, {}), ({}, {"end_reason": "stopped"})],
+    ids=["moisture was not trusted", "not given in full"],
+)
+def test_what_cannot_be_judged_leaves_the_last_check_as_it_was(dose_changes, closed_changes):
+    check = m.EffectCheck(1, 0.2, 0.1)
+    _, state = after(dose_changes, {"effect_check": check}, **closed_changes)
+    assert state.effect_check == check
+
+
+def test_a_dose_of_nothing_is_no_dose():
+    before, state = after(state_changes={"last_dose_run_ms": 77}, steps_min=0, steps_max=0, volume_ml=0.0,
+                          volume_max_ml=0.0, end_reason="stopped")  # fmt: skip
+    assert state.given_today == ()
+    assert state.last_dose_run_ms == 77
+    assert before.run_ms != 77
+
+
+def test_the_day_forgets_what_is_24_hours_old_and_keeps_what_is_younger():
+    run_ms = examples.growing().run_ms
+    old = tuple(m.Given(run_ms - 24 * H + ms, 1.0, m.MOISTURE_LED) for ms in (-1, 0, 1))
+    _, state = after(state_changes={"given_today": old})
+    assert [given.run_ms for given in state.given_today] == [run_ms - 24 * H + 1, run_ms]
+
+
+@pytest.mark.parametrize(("early_ms", "judged"), [(1, False), (0, True), (-1, True)])
+def test_the_effect_is_judged_at_its_very_moment(early_ms, judged):
+    state = examples.growing()
+    state = state.but(effect_check=m.EffectCheck(state.run_ms + early_ms, 0.1, 0.1))
+    assert (watering.judge_effect(state, examples.SETTINGS).effect_check is None) == judged

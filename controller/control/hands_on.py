@@ -81,7 +81,7 @@ def _enter(state: m.State, phase: str, settings: Settings) -> Decision:
     state = state.but(phase=phase, phase_since_run_ms=state.run_ms)
     if phase == m.GROWING:
         state = state.but(
-            last_slot=watering.current_slot(state, settings),
+            last_slot=watering.current_slot(state, settings).number,
             moisture_untrusted_since_run_ms=None
             if watering.water_content_fraction(state, settings) is not None
             else state.run_ms,

@@ -73,7 +73,7 @@ def _fold(state: m.State, record: m.Record, settings: Settings) -> m.State:
         if record.phase == m.WETTING:
             return state.but(hydrated_utc_ms=record.at.utc_ms, hydrated_utc_trusted=record.at.utc_trusted, run_ms=0)
         if record.phase == m.GROWING:
-            return state.but(last_slot=max(state.last_slot, watering.current_slot(state, settings)))
+            return state.but(last_slot=max(state.last_slot, watering.current_slot(state, settings).number))
         return state
     if isinstance(record, m.ClockRecord):
         if record.at.utc_trusted and state.hydrated_utc_ms is not None and not state.hydrated_utc_trusted:

@@ -230,9 +230,9 @@ def _missed_slot(state: m.State, settings: Settings) -> Decision:
     if settings.plan.watering.fixed is None or state.phase != m.GROWING:
         return state, []
     slot = watering.current_slot(state, settings)
-    if slot <= state.last_slot or watering.slot_age_ms(state, settings) <= watering.SLOT_GRACE_MS:
+    if slot.number <= state.last_slot or slot.age_ms <= watering.SLOT_GRACE_MS:
         return state, []
-    return state.but(last_slot=slot), [m.Append(m.WateringAnswer(state.now, "slot_missed", True))]
+    return state.but(last_slot=slot.number), [m.Append(m.WateringAnswer(state.now, "slot_missed", True))]
 
 
 # -- everything else ----

@@ -20,6 +20,16 @@ EFFECT_SHARE_MIN = 0.2  # a dose that raises the moisture by less than this shar
 EFFECTS_MISSED_MAX = 2
 
 
+class Slot(NamedTuple):
+    """One fixed watering time, numbered from hydration, and how long ago it came."""
+
+    number: int
+    age_ms: int
+
+
+BEFORE_THE_FIRST = Slot(-1, 0)
+
+
 class Wanted(NamedTuple):
     """A dose that the plan asks for now."""
 
@@ -107,7 +117,7 @@ def wanted_dose(state: m.State, settings: Settings) -> Wanted | None:
         return None
     law = settings.plan.watering
     if law.fixed is not None:
-        slot = current_slot(state, settings)
+        slot = current_slot(state, settings).number
         return Wanted(m.FIXED_TIME, law.dose_ml, slot) if slot > state.last_slot else None
     if state.moisture_untrusted_since_run_ms is not None:
         return _fallback_dose(state, settings, state.moisture_untrusted_since_run_ms)
@@ -129,39 +139,26 @@ def wetting_left_ml(state: m.State, settings: Settings) -> float:
     return settings.plan.first_wetting.total_ml - state.first_wetting_given_ml
 
 
-def current_slot(state: m.State, settings: Settings) -> int:
-    """Number of the last fixed watering time that has come, counted from hydration; -1 before the first.
+def current_slot(state: m.State, settings: Settings) -> Slot:
+    """The last fixed watering time that has come.
 
     Times of day are placed once, by the clock at hydration; from there they follow the run clock.
     """
     fixed = settings.plan.watering.fixed
     if fixed is None or state.hydrated_utc_ms is None:
-        return -1
+        return BEFORE_THE_FIRST
     zone = UTC if fixed.clock == "utc" else ZoneInfo(settings.chamber.site.time_zone)
     firsts_ms = sorted(
         photoperiod.last_occurrence_utc_ms(time_of_day, state.hydrated_utc_ms, zone) + MS_PER_DAY
         for time_of_day in fixed.times
     )
     now_ms = state.hydrated_utc_ms + state.run_ms
-    slots = [
-        len(firsts_ms) * ((now_ms - first_ms) // MS_PER_DAY) + order
+    come = [
+        Slot(len(firsts_ms) * ((now_ms - first_ms) // MS_PER_DAY) + order, (now_ms - first_ms) % MS_PER_DAY)
         for order, first_ms in enumerate(firsts_ms)
         if now_ms >= first_ms
     ]
-    return max(slots, default=-1)
-
-
-def slot_age_ms(state: m.State, settings: Settings) -> int:
-    """How long ago the current fixed watering time came."""
-    fixed = settings.plan.watering.fixed
-    assert fixed is not None
-    assert state.hydrated_utc_ms is not None
-    zone = UTC if fixed.clock == "utc" else ZoneInfo(settings.chamber.site.time_zone)
-    now_ms = state.hydrated_utc_ms + state.run_ms
-    return min(
-        (now_ms - photoperiod.last_occurrence_utc_ms(time_of_day, state.hydrated_utc_ms, zone)) % MS_PER_DAY
-        for time_of_day in fixed.times
-    )
+    return max(come, default=BEFORE_THE_FIRST)
 
 
 def with_thirst(state: m.State, settings: Settings) -> m.State:
