@@ -493,6 +493,45 @@ def test_the_same_trip_after_a_clear_is_reported_and_saved_again(bench):
         assert ("cleared", interlocks.ACCEPTED) in bench.send("clear", interlocks.LEAK_WET)
 
 
+def test_the_first_report_of_a_board_comes_after_a_whole_second():
+    board = Board(fresh_saved_line())
+    board.take_output()
+    board.tick(999, *DRY, 0)
+    assert board.take_output() == b""
+    board.tick(1, *DRY, 0)
+    assert board.take_output().startswith(b"report ")
+
+
+def test_a_trip_that_was_saved_is_no_news_after_a_restart(bench):
+    bench.tick(10, WET)
+    bench.power_on()
+    bench.listen()
+    bench.save()
+    assert bench.tick(10) == []
+    assert bench.board.take_to_save() is None
+
+
+def test_a_cleared_trip_is_no_news_in_the_tick_after(bench):
+    bench.tick(10, WET)
+    bench.tick(limits.DRY_MS_MIN)
+    bench.send("clear", interlocks.LEAK_WET)
+    bench.save()
+    assert bench.tick(10) == []
+    assert bench.board.take_to_save() is None
+
+
+def test_a_late_tick_is_told_to_the_law_with_what_it_may_make_good():
+    board = Board(fresh_saved_line())
+    board.receive(messages.encode(*HELLO) + messages.encode("dose", 1, 1000, 100))
+    board.take_to_save()
+    board.intent_saved()
+    assert board.tick(500, *DRY, 0, 20) == 2
+
+
+def test_a_commissioned_memory_holds_nothing_at_all():
+    assert messages.decode(fresh_saved_line()) == ("saved", 0, 0, 0, 0, None, 1, None, *([0] * limits.WINDOW_SLOTS))
+
+
 # -- hostile streams ----------------------------------------------------------------------------------------------
 
 

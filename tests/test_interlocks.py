@@ -650,6 +650,37 @@ def test_a_cleared_trip_lets_the_next_dose_turn_with_a_new_id_only():
     assert finish_dose(law, 2) == 100
 
 
+# -- what a trip and a dose say of themselves, to the number ------------------------------------------------------
+
+
+def test_a_surplus_and_a_stall_say_how_long_the_motor_may_have_turned():
+    law = turning(1000, 100)
+    ordered = tick(law, 100)
+    tick(law, 70, rotor_steps=ordered + TOLERANCE + 1)
+    assert (law.trip_reason, law.trip_delay_ms) == (interlocks.OVER_DOSE, 70)
+    law = resting()
+    tick(law, 60, rotor_steps=TOLERANCE + 1)
+    assert (law.trip_reason, law.trip_delay_ms) == (interlocks.MOVED_WHILE_STOPPED, 60)
+    law = turning(1, 100)
+    tick(law, limits.RUN_MARGIN_MS + 11, made_good_ms=0)
+    assert (law.trip_reason, law.trip_delay_ms) == (interlocks.RUN_TOO_LONG, limits.RUN_MARGIN_MS + 11)
+
+
+def test_a_run_limit_is_a_whole_number_of_milliseconds():
+    law = saving(10, 3)
+    assert law.run_limit_ms == 3333 + limits.RUN_MARGIN_MS
+    assert type(law.run_limit_ms) is int
+
+
+def test_a_dose_that_was_stopped_leaves_nothing_reserved_for_the_next_hour():
+    law = turning(1000, 100)
+    assert tick(law, 1000) == 100
+    law.stop()
+    tick(law, HOUR_MS)
+    assert law.window_slots_steps()[-2:] == [100, 0]
+    assert law.window_used_steps() == 100
+
+
 # -- what must never happen, whatever comes -----------------------------------------------------------------------
 
 COMMANDS = st.one_of(

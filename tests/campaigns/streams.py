@@ -62,6 +62,7 @@ class HostileWorld(RuleBasedStateMachine):
     def rubbish_arrives(self, data):
         self._receive(data)
 
+    @precondition(lambda self: self.board.law.last_dose_id < messages.NUMBER_MAX)
     @rule(steps=st.sampled_from([1, 40, 2400, limits.DOSE_STEPS_MAX]), rate=st.sampled_from([1, 100, 400]))
     def a_healthy_host_greets_and_doses(self, steps, rate):
         self._receive(b"\n" + messages.encode("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM))

@@ -1,0 +1,432 @@
+"""What stands in each record and each state that the host's law makes, field by field."""
+
+from dataclasses import replace
+from datetime import time
+
+import pytest
+
+from controller import plan as p
+from controller.control import alarms, hands_on, photoperiod, watering
+from controller.control import model as m
+from controller.control import step as law
+from controller.control.step import step
+from tests import examples
+
+SETTINGS = examples.SETTINGS
+H = watering.MS_PER_H
+READING = m.Reading(21.5, 61.0, examples.counts_for(0.30), 2001, 2002, 1003)
+FIXED = examples.watering(moisture=None, fixed=p.FixedTimes(times=[time(7, 30), time(19, 30)]), fallback=None)
+
+
+def later(state, ms=1000, **changes):
+    at = state.now._replace(monotonic_ms=state.now.monotonic_ms + ms, utc_ms=state.now.utc_ms + ms)
+    return at._replace(**changes)
+
+
+def records(actions):
+    return [action.record for action in actions if isinstance(action, m.Append)]
+
+
+def sampled(state, reading=READING, **changes):
+    at = later(state, 10_000, **changes)
+    after, actions = step(state, m.Sampled(at, reading), SETTINGS)
+    return at, after, actions
+
+
+def lit(**changes):
+    """A growing state whose lamp is already as it should be."""
+    _, state, _ = sampled(examples.growing())
+    return state.but(**changes)
+
+
+# -- the run clock ----
+
+
+@pytest.mark.parametrize(
+    ("changes", "boot_id", "moves"),
+    [
+        ({}, 1, True),
+        ({}, 2, False),
+        ({"phase": m.ENDED}, 1, False),
+        ({"hydrated_utc_ms": None}, 1, False),
+        ({"hydrated_utc_ms": None, "phase": m.PREPARING}, 1, False),
+    ],
+    ids=["growing", "another life of the program", "ended", "before hydration", "preparing"],
+)
+def test_the_run_clock_moves_only_between_hydration_and_end_and_within_one_life(changes, boot_id, moves):
+    state = examples.growing(run_ms=1000, **changes)
+    after, _ = step(state, m.LinkFound(later(state, 500, boot_id=boot_id)), SETTINGS)
+    assert after.run_ms == (1500 if moves else 1000)
+
+
+def test_no_time_is_no_time():
+    state = examples.growing()
+    for ms in (0, -5):
+        after, _ = step(state, m.LinkFound(later(state, ms)), SETTINGS)
+        assert after.run_ms == state.run_ms
+
+
+# -- samples ----
+
+
+def test_a_sample_is_written_with_everything_that_was_read_and_how_far_it_is_believed():
+    state = lit(lamp_duty_fraction=0.6)
+    at, after, actions = sampled(state)
+    (record,) = [each for each in records(actions) if isinstance(each, m.ReadingRecord)]
+
+    assert record == m.ReadingRecord(
+        at, 21.5, 61.0, examples.counts_for(0.30), 2001, 2002, 1003, after.lamp_duty_fraction,
+        after.air.quality, after.humidity.quality, after.moisture.quality, state.run_ms + 10_000,
+    )  # fmt: skip
+    assert (after.reading, after.now, after.run_ms) == (READING, at, state.run_ms + 10_000)
+    assert after.air.value == 21.5
+    assert after.humidity.value == 61.0
+    assert after.moisture.value == examples.counts_for(0.30)
+    assert record.air_quality == record.humidity_quality == record.moisture_quality == m.GOOD
+
+
+def test_each_quality_stands_in_its_own_column():
+    state = lit()
+    for place, lost in enumerate(("air_temperature_c", "relative_humidity_pct", "moisture_counts")):
+        _, _, actions = sampled(state, READING._replace(**{lost: None}))
+        (record,) = [each for each in records(actions) if isinstance(each, m.ReadingRecord)]
+        qualities = [record.air_quality, record.humidity_quality, record.moisture_quality]
+        assert [number for number, quality in enumerate(qualities) if quality == m.MISSING] == [place]
+
+
+def test_before_hydration_a_reading_has_no_time_of_the_run_and_the_lamp_is_off():
+    state = examples.growing(hydrated_utc_ms=None, phase=m.PREPARING, run_ms=0)
+    _, after, actions = sampled(state)
+    (record,) = [each for each in records(actions) if isinstance(each, m.ReadingRecord)]
+
+    assert record.run_ms is None
+    assert record.lamp_duty_fraction == 0.0
+    assert after.lamp_duty_fraction == 0.0
+
+
+def test_each_channel_is_judged_by_its_own_bounds():
+    """60 is no temperature to jump to, 30 percent no humidity to fall to, and 700 counts are a step of the probe."""
+    state = lit()
+    _, after, _ = sampled(state, READING._replace(air_temperature_c=26.0))
+    assert after.air.cause == "jumped"
+    _, after, _ = sampled(state, READING._replace(relative_humidity_pct=35.0))
+    assert after.humidity.cause == "jumped"
+    _, after, _ = sampled(state, READING._replace(moisture_counts=READING.moisture_counts + 701))
+    assert after.moisture.cause == "jumped"
+
+
+def test_stopping_and_light_come_before_any_record_and_the_rest_keeps_its_order():
+    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, judged=True)
+    state = examples.growing(open_dose=dose, last_dose_id=6)
+    _, _, actions = sampled(state, READING._replace(local_leak_wet=True, local_float_up=True))
+
+    assert [type(action).__name__ for action in actions[:4]] == [
+        "SendToBoard", "SendToBoard", "SetLamp", "SetStatusLamp"
+    ]  # fmt: skip
+    assert actions[0] == actions[1] == m.SendToBoard("stop")
+    first_record = next(number for number, action in enumerate(actions) if isinstance(action, m.Append))
+    assert all(isinstance(action, m.Append) for action in actions[first_record:])
+    assert [type(each).__name__ for each in records(actions)][:4] == [
+        "TripRecord", "TripRecord", "LampRecord", "ReadingRecord"
+    ]  # fmt: skip
+
+
+def test_both_of_the_hosts_probes_and_the_heat_trip_in_one_sample():
+    state = lit(hot_samples=law.HOT_SAMPLES - 1, air=m.Channel(40.0, m.GOOD, "", 0, 40.0, 0, (40.0,) * 5))
+    at, after, actions = sampled(
+        state, READING._replace(air_temperature_c=40.5, local_leak_wet=True, local_float_up=True)
+    )
+    reasons = ["leak_wet", "overfill_float_up", m.AIR_TOO_HOT]
+
+    assert after.trips == tuple((reason, m.ON_HOST) for reason in reasons)
+    trips = [each for each in records(actions) if isinstance(each, m.TripRecord)]
+    assert trips == [m.TripRecord(at, reason, m.ON_HOST, 0) for reason in reasons]
+    assert not any(isinstance(action, m.SendToBoard) for action in actions), "no dose, so nothing to stop"
+
+
+# -- the lamp ----
+
+
+def test_a_new_level_of_light_is_set_and_written():
+    state = lit(lamp_duty_fraction=0.1)
+    at, after, actions = sampled(state)
+
+    assert after.lamp_duty_fraction == 0.6, "180 of 300 umol/m2/s, two hours after the start of light"
+    assert m.SetLamp(0.6) in actions
+    assert m.LampRecord(at, 0.6) in records(actions)
+
+
+@pytest.mark.parametrize("hot_samples", [law.HOT_SAMPLES - 1, law.HOT_SAMPLES])
+def test_heat_alone_or_its_trip_alone_puts_the_lamp_out(hot_samples):
+    hot = m.Channel(40.0, m.GOOD, "", 0, 40.0, 0, (40.0,) * 5)
+    warm = READING._replace(air_temperature_c=40.1)
+    _, after, _ = sampled(lit(hot_samples=hot_samples - 1, air=hot), warm)
+    assert (after.lamp_duty_fraction == 0.0) == (hot_samples >= law.HOT_SAMPLES)
+    _, after, _ = sampled(lit(trips=((m.AIR_TOO_HOT, m.ON_HOST),)))
+    assert after.lamp_duty_fraction == 0.0
+
+
+def test_without_records_the_lamp_still_goes_out_at_the_third_hot_sample():
+    hot = m.Channel(40.0, m.GOOD, "", 0, 40.0, 0, (40.0,) * 5)
+    state = lit(records_failed=True, records_retry_ms=10**12, hot_samples=law.HOT_SAMPLES - 1, air=hot)
+    _, after, actions = sampled(state, READING._replace(air_temperature_c=40.1))
+
+    assert after.lamp_duty_fraction == 0.0
+    assert actions == [m.SetLamp(0.0)]
+
+
+def test_light_follows_trusted_utc_and_else_the_time_since_hydration():
+    """Twelve hours of difference turn the day into the night."""
+    state = examples.growing()
+    wrong_ms = state.now.utc_ms + 14 * H
+    _, after, _ = sampled(state, utc_ms=wrong_ms)
+    assert after.lamp_duty_fraction == 0.0
+    _, after, _ = sampled(state, utc_ms=wrong_ms, utc_trusted=False)
+    assert after.lamp_duty_fraction == 0.6
+
+
+@pytest.mark.parametrize("job", ["lamp_on", "lamp_off"])
+def test_the_lamps_jobs_set_its_level(job):
+    state = examples.growing(lamp_duty_fraction=0.2)
+    at = later(state)
+    after, actions = step(state, m.JobFired(at, job), SETTINGS)
+
+    assert actions == [m.SetLamp(0.6), m.Append(m.LampRecord(at, 0.6))]
+    assert after.lamp_duty_fraction == 0.6
+
+
+def test_the_steps_job_looks_what_fell_due_and_other_jobs_do_nothing():
+    state = examples.growing(steps_due=(), steps_done=())
+    at = later(state)
+    assert step(state, m.JobFired(at, "steps"), SETTINGS) == hands_on.fall_due(
+        state.but(now=at, run_ms=state.run_ms + 1000), SETTINGS
+    )
+    assert records(step(state, m.JobFired(at, "steps"), SETTINGS)[1])
+    assert step(state, m.JobFired(at, "watering"), SETTINGS)[1] == []
+
+
+# -- alarms and the status lamp ----
+
+
+def test_an_alarm_is_written_shown_and_kept():
+    state = lit(link_up=False)
+    since_ms = state.now.monotonic_ms - alarms.HOLD_MS
+    state = state.but(alarms=(("board_silent", m.AlarmState(since_ms, True, False)),), status_pattern=m.STATUS_STEADY)
+    at, after, actions = sampled(state)
+
+    raised = [each for each in records(actions) if isinstance(each, m.AlarmRecord)]
+    assert raised == [m.AlarmRecord(at, "board_silent", True, "The board does not answer.")]
+    assert dict(after.alarms)["board_silent"].raised
+    assert after.status_pattern == m.STATUS_SLOW
+    assert actions[0] == m.SetStatusLamp(m.STATUS_SLOW)
+    again, still, actions = sampled(after)
+    assert not any(isinstance(action, m.SetStatusLamp) for action in actions)
+    assert again > at
+    assert still.status_pattern == m.STATUS_SLOW
+
+
+# -- talking, and water ----
+
+
+@pytest.mark.parametrize(("silent_ms", "greets"), [(2999, False), (3000, True), (3001, True)])
+@pytest.mark.parametrize("changes", [{"greeted": False}, {"reconciling": True}])
+def test_a_board_that_is_not_settled_is_greeted_every_three_seconds(silent_ms, greets, changes):
+    state = examples.growing(**changes)
+    state = state.but(hello_sent_ms=state.now.monotonic_ms)
+    _, actions = step(state, m.Ticked(later(state, silent_ms)), SETTINGS)
+    hellos = [action for action in actions if isinstance(action, m.SendToBoard) and action.kind == "hello"]
+    assert bool(hellos) == greets
+
+
+def test_a_greeting_waits_for_the_answer_to_a_dose_too():
+    state = examples.growing()
+    sent_ms = state.now.monotonic_ms + 1000
+    state = state.but(open_dose=m.OpenDose(6, 2400, m.MOISTURE_LED, sent_ms), last_dose_id=6)
+    for silent_ms, greets in ((2999, False), (3000, True)):
+        _, actions = step(state, m.Ticked(later(state, 1000 + silent_ms)), SETTINGS)
+        assert any(isinstance(a, m.SendToBoard) and a.kind == "hello" for a in actions) == greets
+
+
+def test_a_lease_is_renewed_beside_a_greeting():
+    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, judged=True)
+    state = examples.growing(open_dose=dose, last_dose_id=6, greeted=False)
+    _, actions = step(state, m.Ticked(later(state)), SETTINGS)
+    assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["renew", "hello"]
+
+
+def test_an_intent_holds_everything_that_its_dose_is():
+    state = examples.with_moisture(examples.growing(thirsty=True, watering_answer="resting"), 0.22)
+    at = later(state)
+    after, actions = step(state, m.Ticked(at), SETTINGS)
+    answer, intent = records(actions)
+
+    assert answer == m.WateringAnswer(at, "", True)
+    assert after.watering_answer == ""
+    assert intent == m.DoseIntended(
+        at=at, dose_id=6, purpose=m.MOISTURE_LED, volume_ml=2400 * 0.005, dose_steps=2400, steps_per_s=200,
+        ml_per_step=0.005, ml_per_step_standard_uncertainty=0.00004, run_ms=state.run_ms + 1000, slot=None,
+    )  # fmt: skip
+    assert after.open_dose == m.OpenDose(
+        dose_id=6, dose_steps=2400, purpose=m.MOISTURE_LED, sent_ms=at.monotonic_ms,
+        moisture_before_fraction=watering.water_content_fraction(state, SETTINGS),
+    )  # fmt: skip
+    assert (after.last_dose_id, after.last_slot) == (6, state.last_slot)
+
+
+def test_an_aliquot_is_intended_at_the_push_rate():
+    state = examples.growing(phase=m.WETTING, first_wetting_given_ml=0.0, last_slot=3)
+    after, actions = step(state, m.Ticked(later(state)), SETTINGS)
+    (intent,) = [each for each in records(actions) if isinstance(each, m.DoseIntended)]
+    assert (intent.purpose, intent.steps_per_s, intent.dose_steps) == (m.FIRST_WETTING, 83, 10_000)
+    assert after.last_slot == 3
+
+
+def test_a_dose_of_a_fixed_time_uses_that_time_up():
+    state = examples.growing(run_ms=round(11.5 * H))
+    after, actions = step(state, m.Ticked(later(state)), FIXED)
+    (intent,) = [each for each in records(actions) if isinstance(each, m.DoseIntended)]
+    assert (intent.purpose, intent.slot, after.last_slot) == (m.FIXED_TIME, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "given"), [(watering.SLOT_GRACE_MS - 1, True), (watering.SLOT_GRACE_MS, True),
+                           (watering.SLOT_GRACE_MS + 1, False)],
+)  # fmt: skip
+def test_a_fixed_time_missed_by_more_than_its_grace_is_left_out_and_told(late_ms, given):
+    came_ms = 11 * H + 25 * 60_000
+    state = examples.growing(run_ms=came_ms + late_ms - 1000)
+    at = later(state)
+    after, actions = step(state, m.Ticked(at), FIXED)
+
+    assert any(isinstance(each, m.DoseIntended) for each in records(actions)) == given
+    assert after.last_slot == 0
+    missed = m.WateringAnswer(at, "slot_missed", True)
+    assert (missed in records(actions)) == (not given)
+    assert missed not in records(step(after, m.Ticked(later(after)), FIXED)[1]), "told once"
+
+
+def test_missed_times_are_for_growing_plants_with_fixed_times_only():
+    state = examples.growing(run_ms=20 * H)
+    for plan, phase in ((SETTINGS, m.GROWING), (FIXED, m.DRAINING), (FIXED, m.SOAKING)):
+        _, actions = step(state.but(phase=phase), m.Ticked(later(state)), plan)
+        assert not any(getattr(each, "reason", "") == "slot_missed" for each in records(actions))
+
+
+def test_an_effect_missed_earlier_does_not_trip_again_when_nothing_was_judged():
+    state = examples.growing(effects_missed=watering.EFFECTS_MISSED_MAX)
+    after, actions = step(state, m.Ticked(later(state)), SETTINGS)
+    assert after.trips == ()
+    assert not any(isinstance(each, m.TripRecord) for each in records(actions))
+
+
+# -- start, button, line, clock ----
+
+
+def test_a_start_is_written_and_sets_the_lamp_anew_whatever_it_was():
+    state = examples.growing(lamp_duty_fraction=0.6, status_pattern=m.STATUS_FAST)
+    at = later(state, boot_id=2)
+    after, actions = step(state, m.Started(at, "9.9.9"), SETTINGS)
+
+    assert actions[0] == m.Append(m.BootRecord(at, "9.9.9"))
+    assert actions[1] == m.SetLamp(0.6)
+    assert after.status_pattern == "", "so that the first sample shows it"
+    dark = examples.growing(hydrated_utc_ms=None, phase=m.PREPARING, lamp_duty_fraction=0.0)
+    _, actions = step(dark, m.Started(later(dark), "9.9.9"), SETTINGS)
+    assert m.SetLamp(0.0) in actions
+
+
+def test_the_button_is_written_down():
+    state = examples.growing()
+    at = later(state)
+    assert step(state, m.ButtonPressed(at), SETTINGS)[1] == [
+        m.Append(m.EventRecord(at, "button_pressed", "The acknowledge button was pressed."))
+    ]
+
+
+def test_a_lost_line_is_written_with_its_cause():
+    state = examples.growing()
+    _, actions = step(state, m.LinkLost(later(state), "unplugged in a test"), SETTINGS)
+    assert any("unplugged in a test" in getattr(each, "words", "") for each in records(actions))
+
+
+def test_a_step_of_the_clock_is_written_with_what_it_did_to_the_run():
+    state = examples.growing()
+    at = later(state, 1000)
+    after, actions = step(state, m.ClockStepped(at, -77), SETTINGS)
+    assert records(actions) == [m.ClockRecord(at, -77, after.run_ms)]
+
+
+@pytest.mark.parametrize(
+    ("off_ms", "corrected"), [(law.CLOCK_TOLERANCE_MS - 1, False), (law.CLOCK_TOLERANCE_MS, False),
+                              (law.CLOCK_TOLERANCE_MS + 1, True)],
+)  # fmt: skip
+def test_trusted_utc_corrects_the_run_clock_beyond_its_tolerance(off_ms, corrected):
+    state = examples.growing()
+    by_utc_ms = state.run_ms + 1000 + off_ms
+    at = later(state, 1000, utc_ms=state.hydrated_utc_ms + by_utc_ms)
+    after, _ = step(state, m.ClockStepped(at, off_ms), SETTINGS)
+    assert after.run_ms == (by_utc_ms if corrected else state.run_ms + 1000)
+
+
+def test_a_clock_before_hydration_makes_the_run_begin_and_not_less():
+    state = examples.growing()
+    at = later(state, 1000, utc_ms=state.hydrated_utc_ms - 5000)
+    after, _ = step(state, m.ClockStepped(at, -5000), SETTINGS)
+    assert after.run_ms == 0
+
+
+def test_network_time_that_comes_late_places_the_light_on_the_chambers_clock():
+    local = examples.settings(photoperiod=replace(examples.PLAN.photoperiod, clock="local"))
+    state = examples.growing(hydrated_utc_ms=0, hydrated_utc_trusted=False, light_anchor_utc_ms=1)
+    at = later(state, 1000)
+    after, _ = step(state, m.ClockStepped(at, 10**12), local)
+    assert after.light_anchor_utc_ms == photoperiod.light_anchor_utc_ms(
+        local.plan.photoperiod, at.utc_ms - after.run_ms, "Atlantic/Faroe"
+    )
+
+
+# -- records that fail ----
+
+
+def failed(state, ms=1000):
+    return m.AppendFailed(later(state, ms), m.EventRecord(state.now, "x", "y"), "disk full")
+
+
+def test_records_that_fail_are_shown_remembered_and_tried_again_in_a_minute():
+    state = lit(status_pattern=m.STATUS_STEADY)
+    at_ms = state.now.monotonic_ms + 1000
+    after, actions = step(state, failed(state), SETTINGS)
+
+    assert actions == [m.SetStatusLamp(m.STATUS_FAST)], "no dose is open, so there is nothing to stop"
+    assert (after.records_failed, after.status_pattern) == (True, m.STATUS_FAST)
+    assert after.watering_answer == "records_failed"
+    assert (after.records_failed_since_ms, after.records_retry_ms) == (at_ms, at_ms + law.RECORDS_RETRY_MS)
+    again, actions = step(after, failed(after, 60_000), SETTINGS)
+    assert actions == []
+    assert again.records_failed_since_ms == at_ms
+    assert again.records_retry_ms == at_ms + 60_000 + law.RECORDS_RETRY_MS
+
+
+def test_when_records_can_be_written_again_the_gap_is_told_in_words():
+    state = lit()
+    state, _ = step(state, failed(state), SETTINGS)
+    at = later(state, round(1.5 * H))
+    after, actions = step(state, m.Ticked(at), SETTINGS)
+
+    assert records(actions) == [
+        m.EventRecord(
+            at, "records_resumed", "Records can be written again; between the last row and this one nothing was kept."
+        ),
+        m.AlarmRecord(at, "records_failed", True, "Records could not be written for 1.5 h; no water meanwhile."),
+        m.AlarmRecord(at, "records_failed", False, "Records can be written again."),
+    ]
+    assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["hello"]
+    assert (after.records_failed, after.reconciling, after.lamp_duty_fraction) == (False, True, -1.0)
+
+
+def test_a_line_that_comes_and_goes_without_records_is_remembered():
+    state = lit(records_failed=True, records_retry_ms=10**12)
+    lost, actions = step(state, m.LinkLost(later(state), "pulled"), SETTINGS)
+    assert (lost.link_up, lost.greeted, lost.reconciling, actions) == (False, False, True, [])
+    found, actions = step(lost, m.LinkFound(later(lost)), SETTINGS)
+    assert (found.link_up, found.greeted, actions) == (True, False, [])
