@@ -1,0 +1,174 @@
+"""Take one guard away at a time, in a copy of the tree, and see a test fail.
+
+Each line names the hazard and the side, what the guard is, where it stands, and the tests that must notice. A guard
+that could go unnoticed is no guard. ``tests/test_guard_removal.py`` keeps the list itself honest.
+"""
+
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import NamedTuple
+
+from tests.campaigns.rows import Row
+
+ROOT = Path(__file__).parent.parent.parent
+LAW, BOARD, LINES = "firmware_bridge/interlocks.py", "firmware_bridge/board.py", "firmware_bridge/messages.py"
+STEP, WATERING, PEOPLE = (
+    "controller/control/step.py",
+    "controller/control/watering.py",
+    "controller/control/hands_on.py",
+)
+TALK, SENSING, JOURNAL = (
+    "controller/control/board_talk.py",
+    "controller/control/sensing.py",
+    "controller/records/journal.py",
+)
+OF_LAW = ("test_interlocks.py",)
+OF_BOARD = ("test_board.py",)
+OF_STEP = ("test_step.py", "test_step_records.py")
+OF_WATERING = ("test_watering.py",)
+
+
+class Guard(NamedTuple):
+    hazard: str
+    side: str
+    guard: str
+    path: str
+    old: str
+    new: str
+    tests: tuple[str, ...]
+
+
+GUARDS = [
+    Guard("H2", "board", "leak probe", LAW, "if leak_counts < limits.WET_BELOW_COUNTS:", "if False:", OF_LAW),
+    Guard("H2", "board", "cut leak wire counts as wet", LAW,
+          "if leak_counts < 0 or leak_counts > limits.OPEN_ABOVE_COUNTS:", "if False:", OF_LAW),
+    Guard("H2", "board", "dry time before a clear", LAW, "if self.dry_ms < limits.DRY_MS_MIN:", "if False:", OF_LAW),
+    Guard("H2", "board", "only the latched reason clears", LAW, "if reason != self.trip_reason:", "if False:", OF_LAW),
+    Guard("H2", "board", "a trip outlives a restart", LAW, "if trip_reason is not None:  # a trip", "if False:  # a trip",
+          OF_BOARD),
+    Guard("H1", "board", "overfill float", LAW, "if float_counts < limits.WET_BELOW_COUNTS:", "if False:", OF_LAW),
+    Guard("H1", "board", "cut float wire counts as up", LAW,
+          "if float_counts < 0 or float_counts > limits.OPEN_ABOVE_COUNTS:", "if False:", OF_LAW),
+    Guard("H1", "board", "steps a dose", LAW, "if steps < 1 or steps > limits.DOSE_STEPS_MAX:", "if steps < 1:", OF_LAW),
+    Guard("H1", "board", "steps in 24 h", LAW, "if self.window_used_steps() + steps > limits.WINDOW_STEPS_MAX:",
+          "if False:", OF_LAW),
+    Guard("H1", "board", "no id twice", LAW, "if dose_id <= self.last_dose_id:", "if False:", OF_LAW),
+    Guard("H1", "board", "reservoir float", LAW,
+          "if reservoir_counts < 0 or reservoir_counts > limits.OPEN_ABOVE_COUNTS:", "if False:", OF_LAW),
+    Guard("H3", "board", "lease", LAW, "if elapsed_ms > self.lease_ms:", "if False:", OF_LAW),
+    Guard("H3", "board", "run limit", LAW, "if self.run_ms > self.run_limit_ms:", "if False:", OF_LAW),
+    Guard("H3", "board", "step count", LAW, "steps = min(steps, self.dose_steps - self.turned_steps)", "pass", OF_LAW),
+    Guard("H3", "board", "rotor watch", LAW, "if self._rotor_excess_steps > limits.ROTOR_STEPS_TOLERANCE:", "if False:",
+          OF_LAW),
+    Guard("H3", "board", "no turning before the intent is saved", LAW, "(RESTING, DOSE_ACCEPTED): SAVING,",
+          "(RESTING, DOSE_ACCEPTED): TURNING,", OF_LAW),
+    Guard("H3", "board", "nothing goes on after a restart", BOARD, "end_reason = interlocks.BOARD_RESTARTED",
+          "end_reason = interlocks.COMPLETE", OF_BOARD),
+    Guard("H4", "board", "a refusal says why", BOARD, 'self._say("judged", dose_id, answer)', "pass", OF_BOARD),
+    Guard("H6", "board", "impossible counts read as a cut wire", LAW, "if leak_counts < 0 or ", "if ", OF_LAW),
+    Guard("H7", "board", "a clock that ran backwards is no time", BOARD, "elapsed_ms = max(0, elapsed_ms)", "pass",
+          OF_BOARD),
+    Guard("H8", "board", "done is repeated until seen", BOARD, "self._since_done_ms += elapsed_ms", "pass", OF_BOARD),
+    Guard("H8", "board", "the end of a dose is saved", BOARD,
+          "self._since_done_ms = DONE_REPEAT_MS\n        self._ask_save()", "self._since_done_ms = DONE_REPEAT_MS", OF_BOARD),
+    Guard("H8", "board", "a lost memory is a trip and a full day", BOARD, "lost.append(limits.WINDOW_STEPS_MAX)",
+          "lost.append(0)", OF_BOARD),
+    Guard("H11", "board", "no dose without a greeting", LAW, "if not self.greeted:", "if False:", OF_LAW),
+    Guard("H11", "board", "a greeting compares the limits", BOARD, " and message[2] == messages.LIMITS_CHECKSUM", "",
+          OF_BOARD),
+    Guard("H12", "board", "checksum of every line", LINES, 'if line[-4:] != b"%04X" % checksum(body):', "if False:",
+          ("test_messages.py",)),
+    Guard("H1", "host", "own overfill float", STEP, "if reading.local_float_up:", "if False:", OF_STEP),
+    Guard("H1", "host", "plan's daily cap", WATERING, "> law.daily_cap_ml + 1e-9:", "> 1e9:", OF_WATERING),
+    Guard("H1", "host", "plan's total cap", WATERING, "> law.total_cap_ml + 1e-9:", "> 1e9:", OF_WATERING),
+    Guard("H1", "host", "chamber's daily limit", WATERING, "> limits.daily_max_ml + 1e-9:", "> 1e9:", OF_WATERING),
+    Guard("H1", "host", "counted at the most it can have been", TALK,
+          "state, closed = close(state, steps_min, steps_max, str(end_reason), settings)",
+          "state, closed = close(state, steps_min, steps_min, str(end_reason), settings)",
+          ("test_step.py", "test_recovery.py")),
+    Guard("H1", "host", "pause between aliquots", WATERING, 'return "pausing"', 'return ""', OF_WATERING),
+    Guard("H1", "host", "push rate", WATERING, "return max(1, min(pump.steps_per_s, int(push_steps_per_s + 1e-9)))",
+          "return pump.steps_per_s", OF_WATERING),
+    Guard("H2", "host", "own leak probe", STEP, "if reading.local_leak_wet:", "if False:", OF_STEP),
+    Guard("H2", "host", "a trip holds the water back", WATERING, "if state.trips:", "if False:", OF_WATERING),
+    Guard("H2", "host", "two doses without effect", STEP,
+          "if before < state.effects_missed == watering.EFFECTS_MISSED_MAX:", "if False:", OF_STEP),
+    Guard("H3", "host", "a stop goes out before any record", STEP,
+          'stop: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []',
+          "stop: list[m.Action] = []", OF_STEP),
+    Guard("H3", "host", "a dose of an earlier life gets no lease", STEP,
+          "if dose is not None and dose.judged and not dose.inherited:", "if dose is not None and dose.judged:", OF_STEP),
+    Guard("H4", "host", "fallback dose", WATERING, "return Wanted(m.FALLBACK, fallback.dose_ml)", "return None",
+          OF_WATERING),
+    Guard("H5", "host", "heat puts the lamp out", STEP, "if state.hot_samples >= HOT_SAMPLES:", "if False:", OF_STEP),
+    Guard("H6", "host", "range", SENSING, "if value < bounds.low or value > bounds.high:", "if False:",
+          ("test_sensing.py",)),
+    Guard("H6", "host", "jump", SENSING, "elif level is not None and abs(value - level) > bounds.jump_max:",
+          "elif False:", ("test_sensing.py",)),
+    Guard("H6", "host", "stuck", SENSING, "elif at_monotonic_ms - same_since_ms >= bounds.stuck_after_ms:", "elif False:",
+          ("test_sensing.py",)),
+    Guard("H6", "host", "no watering on a guess", SENSING, "if len(channel.recent) < RECENT_VALUES:",
+          "if not channel.recent:", ("test_sensing.py",)),
+    Guard("H7", "host", "a fixed time is used once", WATERING, "if slot > state.last_slot else None", "", OF_WATERING),
+    Guard("H7", "host", "untrusted time moves nothing", STEP,
+          "if state.hydrated_utc_ms is not None and at.utc_trusted:", "if state.hydrated_utc_ms is not None:",
+          OF_STEP),
+    Guard("H8", "host", "intent before command", STEP,
+          'return state, [*actions, m.Append(intent), m.SendToBoard("dose", (dose_id, steps, rate))]',
+          'return state, [*actions, m.SendToBoard("dose", (dose_id, steps, rate)), m.Append(intent)]', OF_STEP),
+    Guard("H8", "host", "what follows a failed record never happens", "controller/deciding.py",
+          "                    for each in actions:\n                        self._act(each)\n                    return",
+          "                    for each in actions:\n                        self._act(each)", ("test_deciding.py",)),
+    Guard("H8", "host", "rows are only ever added", JOURNAL, 'for verb in ("UPDATE", "DELETE"):', "for verb in ():",
+          ("test_journal.py",)),
+    Guard("H8", "host", "full sync", JOURNAL, 'connection.execute("PRAGMA synchronous=FULL")', "pass",
+          ("test_journal.py",)),
+    Guard("H9", "host", "uncertainty of the calibration", WATERING,
+          "from_calibration_ml = middle_steps * pump.ml_per_step_standard_uncertainty", "from_calibration_ml = 0.0",
+          OF_WATERING),
+    Guard("H10", "host", "another plan is refused", "controller/run.py",
+          'if known["plan_sha256"] != settings.plan_sha256:', "if False:", ("test_service.py",)),
+    Guard("H11", "host", "a board with other limits gets no dose", WATERING, "if state.limits_differ:", "if False:",
+          OF_WATERING),
+    Guard("H12", "host", "no request without initials", PEOPLE, "if not request.asked_by.strip():", "if False:", OF_STEP),
+    Guard("H13", "host", "draining is a gate", PEOPLE, 'if gates_open(state, settings, "after_soak"):', "if True:", OF_STEP),
+    Guard("H14", "host", "caution about mains", "controller/commands/telling.py", "no mains inside the chamber, ", "",
+          ("test_documents.py",)),
+    Guard("H15", "host", "caution about the lamp", "controller/commands/telling.py", "do not look into the lamp", "",
+          ("test_documents.py",)),
+]  # fmt: skip
+
+
+def noticed(guard: Guard, tree: Path) -> bool:
+    """Whether a test fails in ``tree``, a copy, once this guard is taken away; it is put back afterwards."""
+    path = tree / guard.path
+    whole = path.read_text()
+    path.write_text(whole.replace(guard.old, guard.new, 1))
+    try:
+        tests = [str(tree / "tests" / name) for name in guard.tests]
+        command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
+        return subprocess.run(command, cwd=tree, capture_output=True, check=False, timeout=300).returncode == 1
+    finally:
+        path.write_text(whole)
+
+
+def copy_of_the_tree(folder: Path) -> Path:
+    """A copy whose own packages are imported, since Python looks into the working folder first."""
+    tree = folder / "tree"
+    left_out = shutil.ignore_patterns(".venv", ".git", "__pycache__", ".*_cache", "rehearsals", "runs")
+    shutil.copytree(ROOT, tree, ignore=left_out)
+    return tree
+
+
+def campaign(scale: float = 1.0) -> list[Row]:
+    guards = GUARDS if scale >= 1.0 else GUARDS[:: round(1 / scale)]
+    with tempfile.TemporaryDirectory() as folder:
+        tree = copy_of_the_tree(Path(folder))
+        unnoticed = [guard for guard in guards if not noticed(guard, tree)]
+    worst = (
+        "; ".join(f"{guard.hazard} {guard.side}: {guard.guard}" for guard in unnoticed) or "every removal was noticed"
+    )
+    return [Row("a guard taken away", len(guards), len(guards) - len(unnoticed), worst)]
