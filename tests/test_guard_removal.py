@@ -1,4 +1,4 @@
-"""The list of guards that are taken away one by one is itself true: each stands where it says, and each side is there."""
+"""The list of guards that are taken away one by one is itself true: each stands where it says, on every side."""
 
 import pytest
 

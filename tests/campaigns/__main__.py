@@ -32,8 +32,8 @@ def page(rows: list[tuple[str, Row]], command: str, minutes: float) -> str:
     """hardware/EVIDENCE.md: the table as it was printed, and how to print it again."""
     head = (
         "# Evidence\n\n"
-        "What was tried against the promises about water, light and records, and what was survived. This page is made by "
-        f"the command below and not by hand; the guards are in `HAZARDS.md`.\n\n"
+        "What was tried against the promises about water, light and records, and what was survived. This page is made\n"
+        "by the command below and not by hand; the guards are in `HAZARDS.md`.\n\n"
         f"- command: `{command}`\n- date: {datetime.now(UTC):%Y-%m-%d}\n- took: {minutes:.0f} min\n\n"
         "| campaign | kind of fault | tried | survived | worst case |\n|---|---|---:|---:|---|\n"
     )
