@@ -176,6 +176,13 @@ class SimulatedChamber:
             if message is not None and self._counts.note(message, self.monotonic_ms):
                 self._happenings.append(MessageReceived(message))
 
+    def open_line_anew(self) -> None:
+        """Another life of the controller opens the port: what was said to the last one is gone."""
+        self._line_open = False
+        self._counts.forget()
+        self._happenings.clear()
+        self._board.take_output()
+
     def unplug_line(self) -> None:
         """The serial line goes; it is found again when next asked for."""
         self._line_open = False
