@@ -6,7 +6,7 @@ from tests.campaigns import crashes
 
 
 def test_a_host_killed_between_two_actions_gives_no_water_twice_and_its_account_holds_the_truth():
-    for row in crashes.campaign(0.006):
+    for row in crashes.campaign(0.004):
         assert row.survived == row.tried, f"{row.kind}: {row.worst_case}"
 
 
