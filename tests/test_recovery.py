@@ -93,7 +93,7 @@ def test_the_run_clock_never_falls_behind_what_was_written():
 
 def test_only_the_last_day_of_water_is_kept_for_the_daily_budget():
     old = replace(closed(1, 10000, 10000), run_ms=1000)
-    at = examples.moment(500_000, utc_ms=HYDRATED.utc_ms + 25 * H, boot_id=2)
+    at = examples.moment(500_000, utc_ms=HYDRATED.utc_ms + 26 * H, boot_id=2)
 
     state = back([*HISTORY, old], at)
 

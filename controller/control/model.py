@@ -453,7 +453,7 @@ class State:
     # water
     open_dose: OpenDose | None = None
     last_dose_id: int = 0
-    given_today: tuple[Given, ...] = ()  # the last 24 h of the run clock
+    given_today: tuple[Given, ...] = ()  # the last day of the run clock, as long as the board's
     first_wetting_given_ml: float = 0.0
     watering_given_ml: float = 0.0
     last_dose_run_ms: int | None = None

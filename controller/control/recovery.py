@@ -25,7 +25,7 @@ def resume(
                 settings.plan.photoperiod, state.hydrated_utc_ms, settings.chamber.site.time_zone
             ),
         )
-    recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - watering.MS_PER_DAY)
+    recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - watering.BOARD_DAY_MS)
     return state.but(
         now=at,
         given_today=recent,

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from controller.control import model as m
 from controller.control import photoperiod, sensing
 from controller.plan import Settings
+from firmware_bridge import limits
 
 MS_PER_H = photoperiod.MS_PER_H
 MS_PER_DAY = photoperiod.MS_PER_DAY
@@ -18,6 +19,9 @@ SLOT_GRACE_MS = 2 * MS_PER_H  # a fixed watering time that was missed by more th
 EFFECT_AFTER_MS = 30 * 60_000  # water needs this long to reach the probe
 EFFECT_SHARE_MIN = 0.2  # a dose that raises the moisture by less than this share of the expected rise did nothing
 EFFECTS_MISSED_MAX = 2
+# The board counts whole hours, so its rolling day is up to an hour longer than a day. The host counts the chamber's
+# daily limit over that longer day, and a minute for clocks that differ: else the board would refuse what it asks.
+BOARD_DAY_MS = limits.WINDOW_SLOTS * limits.WINDOW_SLOT_MS + 60_000
 
 
 class Slot(NamedTuple):
@@ -84,9 +88,9 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     reason = board_reason(state)
     if reason:
         return reason
-    limits = settings.chamber.limits
     day_ago_ms = state.run_ms - MS_PER_DAY
-    if given_since_ml(state, day_ago_ms, first_wetting=True) + wanted.volume_ml > limits.daily_max_ml + 1e-9:
+    in_board_day_ml = given_since_ml(state, state.run_ms - BOARD_DAY_MS, first_wetting=True)
+    if in_board_day_ml + wanted.volume_ml > settings.chamber.limits.daily_max_ml + 1e-9:
         return "chamber_daily_limit"
     since_ms = None if state.last_dose_run_ms is None else state.run_ms - state.last_dose_run_ms
     if wanted.purpose == m.FIRST_WETTING:
@@ -207,7 +211,7 @@ def after_dose(state: m.State, closed: m.DoseClosed, dose: m.OpenDose, settings:
     """Budgets and the coming effect check after a dose was closed."""
     is_first = dose.purpose == m.FIRST_WETTING
     given = m.Given(state.run_ms, closed.volume_max_ml, dose.purpose)
-    recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - MS_PER_DAY)
+    recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - BOARD_DAY_MS)
     check = state.effect_check
     if not is_first and dose.moisture_before_fraction is not None and closed.end_reason == "complete":
         rise = closed.volume_ml / settings.plan.medium.bed_volume_ml
