@@ -101,8 +101,13 @@ def _number(chance: random.Random) -> int:
 def message_line(chance: random.Random, kinds: tuple[str, ...] = tuple(messages.FIELDS)) -> bytes:
     """A message that fits the table, with values from anywhere in it, without its line feed."""
     kind = chance.choice(kinds)
-    words = (None, "leak_wet", "state_lost", "complete", "turning", "_", "x" * 30)
-    values = [chance.choice(words) if is_word else _number(chance) for is_word in messages.WORD_FIELDS[kind]]
+    words = (None, "leak_wet", "state_lost", "complete", "turning", "_", "x" * 10)
+    values: list[str | int | None] = [
+        chance.choice(words) if is_word else _number(chance) for is_word in messages.WORD_FIELDS[kind]
+    ]
+    if kind == "saved":  # so many numbers at their longest would not fit a line
+        values[len(values) - len(messages.SLOT_FIELDS) :] = [chance.randrange(3_000) for _ in messages.SLOT_FIELDS]
+        values = [min(v, 99_999_999) if isinstance(v, int) and v < messages.NUMBER_MAX - 1 else v for v in values]
     return messages.encode(kind, *values)[:-1]
 
 
