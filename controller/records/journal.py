@@ -276,7 +276,7 @@ class Journal:
         found = [str(row[0]) for row in self._rows("PRAGMA quick_check(1)")]
         if found != ["ok"]:
             raise JournalError(
-                f"{self.path}: the journal is damaged ({found[0]}); no water is given on damaged records. "
+                f"{self.path}: the journal is damaged ({found[0].splitlines()[-1]}); no water is given on damaged records. "
                 "Keep a copy of the file as it is, and go on in another folder with --out."
             )
 

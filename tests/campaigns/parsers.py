@@ -32,7 +32,26 @@ VALUES = (
     "0x7fffffffffffffffffff", "2026-02-29", "2026-03-02T06:00:00", "25:00:00", "06:00:00", "'\\u0000'", '"\\uD800"',
     "[[[[]]]]", "'''", '"' + "x" * 300 + '"', "0.1", "12", "300.0000001", '"UTC"', '"Mars/Olympus"', '"../etc"', "\ufeff",
 )  # fmt: skip
-ODD = ("\x00", "\ufeff", "\ud800", "é", "²", "٣", "\u202e", "\n", "'", '"', "=", "[", "]", "{", "}", "#", "\x1b[2J", ".")
+ODD = (
+    "\x00",
+    "\ufeff",
+    "\ud800",
+    "é",
+    "²",
+    "٣",
+    "\u202e",
+    "\n",
+    "'",
+    '"',
+    "=",
+    "[",
+    "]",
+    "{",
+    "}",
+    "#",
+    "\x1b[2J",
+    ".",
+)
 
 Outcome = tuple[bool, str]  # whether it was survived, and what happened where not
 
@@ -202,7 +221,7 @@ def _both_judge(pair: object) -> bool:
     try:
         found = settings_from_text(*pair)
     except SettingsError as error:
-        assert error.sentences
+        assert error.sentences  # noqa: PT017
         return False
     assert isinstance(found, Settings)
     assert 0.0 <= found.lamp_duty_fraction <= 1.0
@@ -340,7 +359,7 @@ def _argument_judge(pair: object) -> bool:
             assert every_s is not None
             assert 1 <= every_s <= 86_400
     except SettingsError as error:
-        assert error.sentences[0].startswith(option)
+        assert error.sentences[0].startswith(option)  # noqa: PT017
         return False
     return True
 
