@@ -114,7 +114,7 @@ class Journal:
         self._connection = connection
         self._pending: list[tuple[object, ...]] = []
         try:
-            self._next_row_id = self._free_row_id()
+            self._next_row_id = self._following_row_id()
         except sqlite3.Error as error:
             raise JournalError(f"{path}: {cause_of(error)}") from error
 
@@ -192,12 +192,12 @@ class Journal:
             _roll_back(connection)
             if isinstance(error, sqlite3.IntegrityError):  # somebody took our number: go on behind it
                 with suppress(sqlite3.Error):
-                    self._next_row_id = max(self._next_row_id, self._free_row_id())
+                    self._next_row_id = max(self._next_row_id, self._following_row_id())
             raise JournalError(f"{self.path.name}: {cause_of(error)}") from error
         self._pending.clear()
         self._next_row_id += 1
 
-    def _free_row_id(self) -> int:
+    def _following_row_id(self) -> int:
         """The next free number of the count that all tables share."""
         return 1 + max(
             int(self._connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0])
@@ -277,7 +277,8 @@ class Journal:
         if found != ["ok"]:
             raise JournalError(
                 f"{self.path}: the journal is damaged ({found[0].splitlines()[-1]}); "
-                "no water is given on damaged records. Keep a copy of the file as it is, and go on in another folder with --out."
+                "no water is given on damaged records. "
+                "Keep a copy of the file as it is, and go on in another folder with --out."
             )
 
     def history(self) -> list[m.Record]:
