@@ -36,9 +36,11 @@ def ask(
 def now_words(state: m.State, settings: Settings) -> str:
     """One line for a log: the phase, what holds the water back, what waits for hands."""
     parts = [PHASE_WORDS[state.phase]]
+    if state.records_failed:
+        parts.append(f"{watering_words('records_failed')} Cause: {state.records_failed_words}.")
     if state.trips:
         parts += [trip_words(reason) for reason, _ in state.trips]
-    elif state.watering_answer:
+    elif state.watering_answer and not state.records_failed:
         parts.append(watering_words(state.watering_answer))
     waiting = [s.name for s in settings.hands_on_steps if s.name in state.steps_due and s.name not in state.steps_done]
     if waiting:

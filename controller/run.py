@@ -31,10 +31,11 @@ STOP_WAIT_S = 3.0  # at the end, the dose under way is stopped and its count awa
 def open_run(folder: Path, settings: Settings, *, simulated: bool) -> Journal:
     """The journal of a new run in ``folder``, or of the same plan's run that goes on there."""
     path = folder / "journal.sqlite"
-    if not path.exists():
+    if not path.exists() or Journal.is_blank(path):
         run_id = f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{settings.chamber.site.name.lower().replace(' ', '-')}"
         return Journal.create(path, run_id, settings, __version__, simulated)
     journal = Journal.open(path)
+    journal.check_whole()
     known = journal.run_row()
     if known["plan_sha256"] != settings.plan_sha256:
         journal.close()
@@ -49,8 +50,11 @@ def open_run(folder: Path, settings: Settings, *, simulated: bool) -> Journal:
 
 def lock_run(folder: Path) -> int:
     """Hold the run for this process alone; JournalError when another one writes it. Keep the answer open."""
-    folder.mkdir(parents=True, exist_ok=True)
-    held = os.open(folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        held = os.open(folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
+    except OSError as error:
+        raise JournalError(f"{folder}: records cannot be kept here ({error.strerror}).") from error
     try:
         fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
@@ -132,7 +136,12 @@ class LiveRun:
         """Requests that people wrote into the journal since the last look."""
         if self.decider.state.records_failed:
             return  # an answer could not be written; they wait
-        for request in self.journal.open_requests():
+        try:
+            requests = self.journal.open_requests()
+        except JournalError as error:
+            self.decider.handle(m.AppendFailed(self.decider.moment(), None, str(error)))
+            return
+        for request in requests:
             if request.request_id not in self._asked:
                 self._asked.add(request.request_id)
                 self.decider.handle(m.RequestMade(self.decider.moment(), request))

@@ -26,7 +26,7 @@ class Board:
 
     def __init__(self, saved_line: bytes | None) -> None:
         saved = messages.decode(saved_line) if saved_line else None
-        if saved is None or saved[0] != "saved":
+        if saved is None or saved[0] != "saved" or messages.NUMBER_MAX in saved:  # no count goes on from there
             saved = _lost()
         slots_steps = [messages.number(saved, name) for name in messages.SLOT_FIELDS]
         end_reason = messages.word(saved, "end_reason")

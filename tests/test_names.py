@@ -23,6 +23,7 @@ WITH_UNIT = re.compile(rf"(.*_)?({'|'.join(UNITS)})(_({'|'.join(SAID_OF_IT)}))?(
 
 WITHOUT_UNIT = {
     "tells one thing from another": """
+        _following_row_id
         dose_id board_dose_id last_dose_id boot_id next_boot_id request_id corrects ask i2c_address i2c_bus address
         number position seed slot last_slot order signal_number growth_stage_bbch checksum
         row day_of _day_of quarter sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason

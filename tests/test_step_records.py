@@ -368,11 +368,15 @@ def test_trusted_utc_corrects_the_run_clock_beyond_its_tolerance(off_ms, correct
     assert after.run_ms == (by_utc_ms if corrected else state.run_ms + 1000)
 
 
-def test_a_clock_before_hydration_makes_the_run_begin_and_not_less():
-    state = examples.growing()
+@pytest.mark.parametrize("placed", [False, True])
+def test_the_run_clock_is_never_set_back_and_placed_by_utc_once_a_boot(placed):
+    state = examples.growing(run_clock_placed=placed)
     at = later(state, 1000, utc_ms=state.hydrated_utc_ms - 5000)
     after, _ = step(state, m.ClockStepped(at, -5000), SETTINGS)
-    assert after.run_ms == 0
+    assert (after.run_ms, after.run_clock_placed) == (state.run_ms + 1000, True)
+    ahead = later(state, 1000, utc_ms=state.hydrated_utc_ms + state.run_ms + H)
+    after, _ = step(state, m.ClockStepped(ahead, H), SETTINGS)
+    assert after.run_ms == state.run_ms + (1000 if placed else H)
 
 
 def test_network_time_that_comes_late_places_the_light_on_the_chambers_clock():
@@ -417,7 +421,9 @@ def test_when_records_can_be_written_again_the_gap_is_told_in_words():
         m.EventRecord(
             at, "records_resumed", "Records can be written again; between the last row and this one nothing was kept."
         ),
-        m.AlarmRecord(at, "records_failed", True, "Records could not be written for 1.5 h; no water meanwhile."),
+        m.AlarmRecord(
+            at, "records_failed", True, "Records could not be written for 1.5 h; no water meanwhile. Cause: disk full."
+        ),
         m.AlarmRecord(at, "records_failed", False, "Records can be written again."),
     ]
     assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["hello"]

@@ -32,4 +32,8 @@ class AirSensor:
             self.last_error = str(error) or type(error).__name__
             self._sensor = None  # opened afresh, with its reset, at the next sample
             return None
+        if not isinstance(temperature_c, float) or not isinstance(humidity_pct, float):
+            self.last_error = "not one measurement but several"  # a bus that gave more bytes than were asked for
+            self._sensor = None
+            return None
         return temperature_c, humidity_pct

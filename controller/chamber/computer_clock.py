@@ -6,6 +6,7 @@ import time
 from controller.chamber.seam import ClockReading
 
 LOOK_EVERY_S = 10.0
+STEP_MS = 250  # the wall clock moved by this much against the monotonic one: its trust is asked for anew at once
 STA_UNSYNC = 0x0040  # linux/timex.h: the kernel's clock is not disciplined
 
 
@@ -39,10 +40,14 @@ class ComputerClock:
     def __init__(self) -> None:
         self._trusted = is_disciplined()
         self._looked_s = time.monotonic()
+        self._offset_ms = time.time_ns() // 1_000_000 - int(self._looked_s * 1000)
 
     def now(self) -> ClockReading:
         monotonic_s = time.monotonic()
-        if monotonic_s - self._looked_s >= LOOK_EVERY_S:
+        utc_ms, monotonic_ms = time.time_ns() // 1_000_000, int(monotonic_s * 1000)
+        offset_ms = utc_ms - monotonic_ms
+        if monotonic_s - self._looked_s >= LOOK_EVERY_S or abs(offset_ms - self._offset_ms) >= STEP_MS:
             self._looked_s = monotonic_s
+            self._offset_ms = offset_ms
             self._trusted = is_disciplined()
-        return ClockReading(time.time_ns() // 1_000_000, int(monotonic_s * 1000), self._trusted)
+        return ClockReading(utc_ms, monotonic_ms, self._trusted)

@@ -33,7 +33,7 @@ def _every_s(text: str | None) -> int | None:
     units = {"s": 1, "min": 60, "h": 3600, "d": 86400}
     for unit in ("min", "s", "h", "d"):
         number = text.removesuffix(unit)
-        if number != text and number.isdigit() and 1 <= int(number) * units[unit] <= 86400:
+        if number != text and number.isdecimal() and len(number) < 6 and 1 <= int(number) * units[unit] <= 86400:
             return int(number) * units[unit]
     raise SettingsError((f"--every {text}: write a span such as 30s, 10min, 1h; at most 1d.",))
 

@@ -13,7 +13,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from controller.errors import ChamberError, JournalError, SettingsError
 from controller.plan import Settings
-from controller.records.journal import Journal
+from controller.records.disk_words import cause_of
+from controller.records.journal import Journal, Unreadable
 from controller.settings import settings_from_text
 
 
@@ -53,6 +54,9 @@ def plain_errors() -> Iterator[None]:
         sys.exit(Exit.CHAMBER)
     except JournalError as error:
         err.print(str(error), style="bold")
+        sys.exit(Exit.JOURNAL)
+    except Unreadable as error:
+        err.print(f"The journal cannot be read: {cause_of(error)}.", style="bold")
         sys.exit(Exit.JOURNAL)
 
 

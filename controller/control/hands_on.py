@@ -69,6 +69,7 @@ def _hydrate(state: m.State, settings: Settings) -> Decision:
     state = state.but(
         hydrated_utc_ms=at.utc_ms,
         hydrated_utc_trusted=at.utc_trusted,
+        run_clock_placed=True,
         run_ms=0,
         light_anchor_utc_ms=photoperiod.light_anchor_utc_ms(
             settings.plan.photoperiod, at.utc_ms, settings.chamber.site.time_zone

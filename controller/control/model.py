@@ -125,8 +125,10 @@ class ButtonPressed(NamedTuple):
 
 
 class AppendFailed(NamedTuple):
+    """A record could not be written, or, without one, the journal could not be read."""
+
     at: Moment
-    record: "Record"
+    record: "Record | None"
     detail: str
 
 
@@ -489,6 +491,9 @@ class State:
     records_failed: bool = False
     records_failed_since_ms: int = 0  # monotonic
     records_retry_ms: int = 0
+    records_failed_words: str = ""
+    unwritten_boot: BootRecord | None = None  # the start of this life, when the records failed already then
+    run_clock_placed: bool = False  # whether trusted UTC has placed the run clock in this boot
 
     def but(self, **changes: Any) -> "State":
         """This state with some fields changed."""

@@ -21,10 +21,14 @@ def resume(
     if state.hydrated_utc_ms is not None:
         state = state.but(
             run_ms=max(state.run_ms, _run_ms(at, last_reading, state)),
+            run_clock_placed=at.utc_trusted and state.hydrated_utc_trusted,
             light_anchor_utc_ms=photoperiod.light_anchor_utc_ms(
                 settings.plan.photoperiod, state.hydrated_utc_ms, settings.chamber.site.time_zone
             ),
         )
+    dose = state.open_dose
+    if dose is not None:  # the monotonic clock of an earlier boot may be far ahead of this one
+        state = state.but(open_dose=replace(dose, sent_ms=min(dose.sent_ms, at.monotonic_ms)))
     recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - watering.BOARD_DAY_MS)
     return state.but(
         now=at,

@@ -27,7 +27,7 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
         return _sampled(state, at, run_ms, event.reading, settings)
     state = state.but(now=at, run_ms=run_ms)
     if isinstance(event, m.AppendFailed):
-        return _append_failed(state)
+        return _append_failed(state, event)
     if state.records_failed:
         return _unrecorded(state, event, settings)
     if isinstance(event, m.Ticked):
@@ -254,7 +254,10 @@ def _started(state: m.State, software_version: str, settings: Settings) -> Decis
 
 
 def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> Decision:
-    """The run clock believes trusted UTC; untrusted UTC moves nothing but is written down."""
+    """Trusted UTC places the run clock once a boot: it knows how long the power was off. Then elapsed time counts.
+
+    The run clock is never set back, so that no dose comes twice. Untrusted UTC moves nothing but is written down.
+    """
     at = state.now
     if state.hydrated_utc_ms is not None and at.utc_trusted:
         by_utc_ms = at.utc_ms - state.hydrated_utc_ms
@@ -267,8 +270,9 @@ def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> De
                     settings.plan.photoperiod, anchor_ms, settings.chamber.site.time_zone
                 ),
             )
-        elif abs(by_utc_ms - state.run_ms) > CLOCK_TOLERANCE_MS:
-            state = state.but(run_ms=max(0, by_utc_ms))
+        elif not state.run_clock_placed and by_utc_ms - state.run_ms > CLOCK_TOLERANCE_MS:
+            state = state.but(run_ms=by_utc_ms)
+        state = state.but(run_clock_placed=True)
     record = m.ClockRecord(at, difference_ms, state.run_ms)
     return state, [m.Append(record)]
 
@@ -276,7 +280,7 @@ def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> De
 # -- when the records cannot be written ----
 
 
-def _append_failed(state: m.State) -> Decision:
+def _append_failed(state: m.State, event: m.AppendFailed) -> Decision:
     """Nothing is given that cannot be written down: stop the pump, show it, try again later."""
     actions: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
     if state.status_pattern != m.STATUS_FAST:
@@ -284,6 +288,8 @@ def _append_failed(state: m.State) -> Decision:
     state = state.but(
         records_failed=True,
         records_failed_since_ms=state.records_failed_since_ms if state.records_failed else state.now.monotonic_ms,
+        records_failed_words=state.records_failed_words if state.records_failed else event.detail,
+        unwritten_boot=event.record if isinstance(event.record, m.BootRecord) else state.unwritten_boot,
         records_retry_ms=state.now.monotonic_ms + RECORDS_RETRY_MS,
         status_pattern=m.STATUS_FAST,
         watering_answer="records_failed",
@@ -300,12 +306,15 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
     if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
         failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / 3_600_000
         words = "Records can be written again; between the last row and this one nothing was kept."
-        failed_words = f"Records could not be written for {failed_h:.1f} h; no water meanwhile."
+        cause = state.records_failed_words
+        failed_words = f"Records could not be written for {failed_h:.1f} h; no water meanwhile. Cause: {cause}."
+        boot = state.unwritten_boot
         failed = m.AlarmRecord(state.now, "records_failed", True, failed_words)
         over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
-        state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=-1.0)
+        state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=-1.0, unwritten_boot=None)
         state, hello = board_talk.greet(state)
         return state, [
+            *([] if boot is None else [m.Append(boot)]),
             m.Append(m.EventRecord(state.now, "records_resumed", words)),
             m.Append(failed),
             m.Append(over),

@@ -8,16 +8,21 @@ rows, so that the order of events can be told. Nothing is ever updated or delete
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
-from typing import TypeVar, get_args, get_type_hints
+from typing import Any, TypeVar, get_args, get_type_hints
 
 from controller.control import model as m
 from controller.errors import JournalError
 from controller.plan import Settings
+from controller.records.disk_words import cause_of
 
 FORMAT = 1
 READINGS_PER_BATCH = 6  # unless whoever runs the journal knows better
 READINGS_KEPT_ON_FAILURE = 60
+LOCKED_S_MAX = 1.0  # how long the deciding loop waits for another writer: with its tick, less than the pump's lease
+ASKING_S_MAX = 5.0  # how long a person's request may wait for one
+Unreadable = sqlite3.Error  # what reading by ``connection`` may raise
 
 R = TypeVar("R", bound=object)
 
@@ -108,16 +113,15 @@ class Journal:
         self.readings_per_batch = READINGS_PER_BATCH
         self._connection = connection
         self._pending: list[tuple[object, ...]] = []
-        self._next_row_id = 1 + max(
-            connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0]
-            for record_class, table in TABLES.items()
-            if record_class not in _SELF_NUMBERED
-        )
+        try:
+            self._next_row_id = self._following_row_id()
+        except sqlite3.Error as error:
+            raise JournalError(f"{path}: {cause_of(error)}") from error
 
     @classmethod
     def create(cls, path: Path, run_id: str, settings: Settings, software_version: str, simulated: bool) -> "Journal":
-        """A new journal; JournalError when the file exists or cannot be made."""
-        if path.exists():
+        """A new journal; JournalError when there is one already or it cannot be made."""
+        if path.exists() and not cls.is_blank(path):
             raise JournalError(f"{path} already holds a run; choose another folder or go on with that run.")
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -137,8 +141,21 @@ class Journal:
             )
             connection.execute("COMMIT")
         except (OSError, sqlite3.Error) as error:
-            raise JournalError(f"{path}: the journal cannot be made: {error}") from error
+            reason = cause_of(error) if isinstance(error, sqlite3.Error) else error.strerror
+            raise JournalError(f"{path}: the journal cannot be made: {reason}") from error
         return cls(path, connection)
+
+    @staticmethod
+    def is_blank(path: Path) -> bool:
+        """Whether nothing was ever committed to this file: the power went while it was being made."""
+        try:
+            connection = _connect(path)
+            try:
+                return bool(connection.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,))
+            finally:
+                connection.close()
+        except sqlite3.Error:
+            return False
 
     @classmethod
     def open(cls, path: Path) -> "Journal":
@@ -149,7 +166,7 @@ class Journal:
             connection = _connect(path)
             found = connection.execute("SELECT format FROM run").fetchone()
         except sqlite3.Error as error:
-            raise JournalError(f"{path}: this is not a journal that can be read: {error}") from error
+            raise JournalError(f"{path}: this is not a journal that can be read: {cause_of(error)}") from error
         if found is None or found[0] != FORMAT:
             raise JournalError(f"{path}: the journal has format {found and found[0]}, this program knows {FORMAT}.")
         return cls(path, connection)
@@ -173,9 +190,20 @@ class Journal:
             connection.execute("COMMIT")
         except sqlite3.Error as error:
             _roll_back(connection)
-            raise JournalError(f"{self.path}: {error}") from error
+            if isinstance(error, sqlite3.IntegrityError):  # somebody took our number: go on behind it
+                with suppress(sqlite3.Error):
+                    self._next_row_id = max(self._next_row_id, self._following_row_id())
+            raise JournalError(f"{self.path.name}: {cause_of(error)}") from error
         self._pending.clear()
         self._next_row_id += 1
+
+    def _following_row_id(self) -> int:
+        """The next free number of the count that all tables share."""
+        return 1 + max(
+            int(self._connection.execute(f"SELECT coalesce(max(row_id), 0) FROM {table}").fetchone()[0])
+            for record_class, table in TABLES.items()
+            if record_class not in _SELF_NUMBERED
+        )
 
     def _row(self, record: m.Record | m.Request) -> tuple[object, ...]:
         row_id = None if type(record) in _SELF_NUMBERED else self._next_row_id
@@ -193,7 +221,7 @@ class Journal:
         except sqlite3.Error as error:
             _roll_back(connection)
             del self._pending[:-READINGS_KEPT_ON_FAILURE]
-            raise JournalError(f"{self.path}: {error}") from error
+            raise JournalError(f"{self.path.name}: {cause_of(error)}") from error
         self._pending.clear()
 
     def close(self) -> None:
@@ -228,13 +256,30 @@ class Journal:
         names = ", ".join(["row_id", "at_utc_ms", "monotonic_ms", "boot_id", "utc_trusted", *(c[0] for c in columns)])
         sql = f"SELECT {names} FROM {TABLES[record_class]} {where and 'WHERE ' + where} ORDER BY row_id"
         is_bool = [plain is bool for _, plain, _ in columns]
-        for row in self._connection.execute(sql, parameters):
+        for row in self._rows(sql, parameters):
             at = m.Moment(row[1], row[2], row[3], bool(row[4]))
             values = [
                 bool(value) if flag and value is not None else value
                 for value, flag in zip(row[5:], is_bool, strict=True)
             ]
             yield row[0], record_class(at, *values)  # type: ignore[call-arg]
+
+    def _rows(self, sql: str, parameters: tuple[object, ...] = ()) -> Iterator[tuple[Any, ...]]:
+        """Rows as they come; JournalError when the file cannot be read."""
+        try:
+            yield from self._connection.execute(sql, parameters)
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path.name}: {cause_of(error)}") from error
+
+    def check_whole(self) -> None:
+        """JournalError unless every page, row and type in the file is as SQLite wrote it."""
+        found = [str(row[0]) for row in self._rows("PRAGMA quick_check(1)")]
+        if found != ["ok"]:
+            raise JournalError(
+                f"{self.path}: the journal is damaged ({found[0].splitlines()[-1]}); "
+                "no water is given on damaged records. "
+                "Keep a copy of the file as it is, and go on in another folder with --out."
+            )
 
     def history(self) -> list[m.Record]:
         """Everything but readings, in the order it happened: what recovery folds into a state."""
@@ -250,9 +295,13 @@ class Journal:
         return next(self.records(m.ReadingRecord, newest), None)
 
     def next_boot_id(self) -> int:
-        """Number for a new life of the program."""
-        found = self._connection.execute("SELECT max(boot_id) FROM boots").fetchone()[0]
-        return 1 + (found or 0)
+        """Number for a new life of the program, which no record carries yet."""
+        last = (
+            f"SELECT boot_id FROM {table} WHERE row_id = (SELECT max(row_id) FROM {table})"
+            for record_class, table in TABLES.items()
+            if record_class is not m.Request
+        )
+        return 1 + max((int(row[0]) for row in self._rows(" UNION ".join(last))), default=0)
 
     def open_requests(self) -> list[m.Request]:
         """Requests without an answer, oldest first."""
@@ -273,6 +322,7 @@ class Journal:
         connection = self._connection
         names = _FIELD_NAMES[m.Request]
         try:
+            connection.execute(f"PRAGMA busy_timeout = {round(ASKING_S_MAX * 1000)}")
             connection.execute("BEGIN IMMEDIATE")
             number = 1 + connection.execute("SELECT coalesce(max(request_id), 0) FROM requests").fetchone()[0]
             values = [number if name == "request_id" else getattr(wish, name) for name in names]
@@ -280,7 +330,12 @@ class Journal:
             connection.execute("COMMIT")
         except sqlite3.Error as error:
             _roll_back(connection)
-            raise JournalError(f"{self.path}: {error}") from error
+            raise JournalError(f"{self.path}: {cause_of(error)}") from error
+        except (OverflowError, UnicodeError) as error:
+            _roll_back(connection)
+            raise JournalError(f"The request holds a number or a sign that cannot be kept: {error}.") from error
+        finally:
+            connection.execute(f"PRAGMA busy_timeout = {round(LOCKED_S_MAX * 1000)}")
         return int(number)
 
     def answer_to(self, request_id: int) -> m.RequestAnswered | None:
@@ -289,12 +344,14 @@ class Journal:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, isolation_level=None, timeout=5.0, check_same_thread=False)
+    connection = sqlite3.connect(path, isolation_level=None, timeout=LOCKED_S_MAX, check_same_thread=False)
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("PRAGMA synchronous=FULL")
     return connection
 
 
 def _roll_back(connection: sqlite3.Connection) -> None:
+    """Give a failed transaction up; SQLite may have done so already, and a failing disk fails here as well."""
     if connection.in_transaction:
-        connection.execute("ROLLBACK")
+        with suppress(sqlite3.Error):
+            connection.execute("ROLLBACK")

@@ -56,9 +56,9 @@ def main() -> int:
             rows.append((name, row))
             print(f"{name:<16} {row.kind:<64} {row.tried:>10,} {row.survived:>10,}  {row.worst_case}", flush=True)
         print(f"{name:<16} took {time.monotonic() - module_began_s:.0f} s", file=sys.stderr)
-    if chosen.write:
-        command = " ".join(["python -m tests.campaigns", *map(shlex.quote, sys.argv[1:])])
-        EVIDENCE.write_text(page(rows, command, (time.monotonic() - began_s) / 60))
+        if chosen.write:  # after each, so that a run that is broken off leaves what it had
+            command = " ".join(["python -m tests.campaigns", *map(shlex.quote, sys.argv[1:])])
+            EVIDENCE.write_text(page(rows, command, (time.monotonic() - began_s) / 60))
     return 0
 
 

@@ -1,0 +1,70 @@
+"""Steps of the wall clock: no dose is repeated or brought forward, the run goes on, every row says what it trusted."""
+
+import time
+
+import pytest
+
+from controller.chamber import computer_clock
+from controller.control import model as m
+from controller.control.recovery import resume
+from controller.control.step import step
+from tests import examples
+
+SECOND_MS, H, DAY = 1000, 3_600_000, 86_400_000
+STEPS_MS = [sign * size for size in (SECOND_MS, 3 * SECOND_MS, H, DAY, 366 * DAY, 40 * 366 * DAY) for sign in (-1, 1)]
+
+
+@pytest.mark.parametrize("trusted", [True, False])
+@pytest.mark.parametrize("difference_ms", STEPS_MS)
+def test_a_step_within_a_boot_moves_no_run_clock_and_ends_no_run(difference_ms, trusted):
+    state = examples.growing(run_clock_placed=True)
+    at = m.Moment(state.now.utc_ms + difference_ms, state.now.monotonic_ms + 1000, 1, trusted)
+
+    after, actions = step(state, m.ClockStepped(at, difference_ms), examples.SETTINGS)
+
+    assert after.run_ms == state.run_ms + 1000
+    assert [action.record.difference_ms for action in actions] == [difference_ms]
+    assert actions[0].record.at.utc_trusted == trusted
+
+
+def test_the_first_trusted_time_of_a_boot_counts_the_time_without_power_once():
+    state = examples.growing()
+    at = m.Moment(state.hydrated_utc_ms + state.run_ms + 9 * H, state.now.monotonic_ms, 1, True)
+
+    state, _ = step(state, m.ClockStepped(at, 9 * H), examples.SETTINGS)
+    again, _ = step(state, m.ClockStepped(at._replace(utc_ms=at.utc_ms + 9 * H), 9 * H), examples.SETTINGS)
+
+    assert state.run_ms == again.run_ms == examples.growing().run_ms + 9 * H
+
+
+def test_trusted_time_that_lies_before_the_records_sets_nothing_back():
+    state = examples.growing()
+    at = state.now._replace(utc_ms=state.hydrated_utc_ms + H)
+
+    after, _ = step(state, m.ClockStepped(at, -H), examples.SETTINGS)
+
+    assert after.run_ms == state.run_ms
+
+
+def test_a_monotonic_clock_that_began_anew_does_not_silence_the_greeting():
+    intent = m.DoseIntended(examples.moment(40 * DAY), 1, m.MOISTURE_LED, 12.0, 2400, 200, 0.005, 0.0, 0)
+    at = examples.moment(30_000, boot_id=2)
+    state = resume(at, [intent], None, examples.SETTINGS).but(link_up=True, hello_sent_ms=30_000)
+
+    _, actions = step(state, m.Ticked(examples.moment(33_000, boot_id=2)), examples.SETTINGS)
+
+    assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["hello"]
+
+
+def test_a_step_of_the_computers_clock_asks_at_once_whether_it_is_still_trusted(monkeypatch):
+    trust, wall_ns, monotonic_s = [True], [10**18], [100.0]
+    monkeypatch.setattr(computer_clock, "is_disciplined", lambda: trust[0])
+    monkeypatch.setattr(time, "time_ns", lambda: wall_ns[0])
+    monkeypatch.setattr(time, "monotonic", lambda: monotonic_s[0])
+    clock = computer_clock.ComputerClock()
+    trust[0] = False
+    assert clock.now().utc_trusted  # nothing moved: the kernel is asked every ten seconds
+
+    wall_ns[0] += 3600 * 10**9
+
+    assert not clock.now().utc_trusted
