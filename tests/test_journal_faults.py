@@ -79,7 +79,7 @@ def test_a_file_that_is_damaged_while_it_is_read_is_an_error_in_words(tmp_path):
     journal = open_run(tmp_path, examples.SETTINGS, simulated=True)
     whole, journal._connection = journal._connection, Damaged()
 
-    with pytest.raises(JournalError, match="malformed|damaged"):
+    with pytest.raises(JournalError, match=r"malformed|damaged"):
         journal.open_requests()
     whole.close()
 
