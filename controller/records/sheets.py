@@ -155,14 +155,15 @@ class Sheets:
         return [
             f"Moisture probe: a line through {probe.dry_fraction:g} at {probe.dry_count} counts and "
             f"{probe.wet_fraction:g} at {probe.wet_count} counts, calibrated on {probe.calibrated_on}; standard "
-            f"uncertainty {probe.standard_uncertainty_fraction:g}."
+            f"uncertainty {probe.standard_uncertainty_fraction:g}{_named(probe.calibration_id)}."
         ]
 
     def _lamp(self) -> list[str]:
         lamp = self.settings.chamber.lamp
         return [
             f"Lamp: {lamp.ppfd_at_full_duty_umol_m2_s:g} umol m-2 s-1 at the canopy at full duty, from the last lamp "
-            "check; its response to duty is taken as a straight line. The chamber file states no uncertainty of it."
+            "check; its response to duty is taken as a straight line. The chamber file states no uncertainty of "
+            f"it{_named(lamp.calibration_id)}."
         ]
 
     def _pump(self) -> list[str]:
@@ -171,7 +172,7 @@ class Sheets:
         lot = f", tubing lot {pump.tubing_lot}" if pump.tubing_lot else ""
         return [
             f"Pump: {pump.ml_per_step:g} ml a step, standard uncertainty {pump.ml_per_step_standard_uncertainty:g} ml "
-            f"({relative_pct:.2f} %), calibrated on {pump.calibrated_on}{lot}. All doses share this calibration, so "
+            f"({relative_pct:.2f} %), calibrated on {pump.calibrated_on}{lot}{_named(pump.calibration_id)}. All doses share this calibration, so "
             "its part of the uncertainty adds up linearly; what is not known about the count of single doses adds up "
             "as the root of the squares (JCGM 100:2008, 5.1.2 and 5.2.2)."
         ]
@@ -203,6 +204,10 @@ def trust_words(any_trusted: bool, placed: int, unplaced: int, out_of_order: int
     if out_of_order:
         words += f" {out_of_order} readings lie before earlier ones because the clock was set back, and are left out."
     return words
+
+
+def _named(calibration_id: str) -> str:
+    return f"; calibration {calibration_id}" if calibration_id else ""
 
 
 def _indented(text: str) -> list[str]:
