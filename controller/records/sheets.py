@@ -170,9 +170,10 @@ class Sheets:
         pump = self.settings.chamber.pump
         relative_pct = 100.0 * pump.ml_per_step_standard_uncertainty / pump.ml_per_step
         lot = f", tubing lot {pump.tubing_lot}" if pump.tubing_lot else ""
+        lot += _named(pump.calibration_id)
         return [
             f"Pump: {pump.ml_per_step:g} ml a step, standard uncertainty {pump.ml_per_step_standard_uncertainty:g} ml "
-            f"({relative_pct:.2f} %), calibrated on {pump.calibrated_on}{lot}{_named(pump.calibration_id)}. All doses share this calibration, so "
+            f"({relative_pct:.2f} %), calibrated on {pump.calibrated_on}{lot}. All doses share this calibration, so "
             "its part of the uncertainty adds up linearly; what is not known about the count of single doses adds up "
             "as the root of the squares (JCGM 100:2008, 5.1.2 and 5.2.2)."
         ]

@@ -1,0 +1,70 @@
+"""Masses as people and balances write them: typed, in a CSV file, or in the line that a balance sends."""
+
+import csv
+import math
+import re
+from pathlib import Path
+
+from controller.errors import SettingsError
+
+
+def mass_g(text: str, where: str) -> float:
+    """The number in ``text``; SettingsError naming ``where`` when it is not one."""
+    given = text.strip()
+    if re.fullmatch(r"[+-]?\d+,\d+", given):
+        better = given.replace(",", ".")
+        raise SettingsError((f"{where}: {given} has a decimal comma; write {better} with a decimal point.",))
+    try:
+        found = float(given)
+    except ValueError:
+        raise SettingsError((f"{where}: {given!r} is not a number of grams.",)) from None
+    if not math.isfinite(found):
+        raise SettingsError((f"{where}: {given} is not a mass.",))
+    return found
+
+
+def masses_from_csv(path: Path) -> list[float]:
+    """The column ``mass_g`` of a comma-separated file, in the order of the portions."""
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.reader(file))
+    except OSError as error:
+        raise SettingsError((f"{path}: this file cannot be read ({error.strerror}).",)) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError((f"{path}: this file is not UTF-8 text.",)) from error
+    if not rows or [cell.strip() for cell in rows[0]].count("mass_g") != 1:
+        raise SettingsError((f"{path}: the first line must name one column mass_g (columns parted by commas).",))
+    names = [cell.strip() for cell in rows[0]]
+    place = names.index("mass_g")
+    found = []
+    for line, row in enumerate(rows[1:], 2):
+        if not any(cell.strip() for cell in row):
+            continue
+        if len(row) != len(names):
+            hint = (
+                "; a number with a decimal comma reads as two, write a decimal point" if len(row) > len(names) else ""
+            )
+            cells = f"{len(row)} cells, but the first line names {len(names)}"
+            raise SettingsError((f"{path}: line {line} has {cells}{hint}.",))
+        found.append(mass_g(row[place], f"{path}: line {line}, mass_g"))
+    return found
+
+
+def mass_in_line_g(line: str, pattern: re.Pattern[str]) -> float | None:
+    """The mass in a line of a balance by the user's expression (its group, or the first one), or None."""
+    found = pattern.search(line)
+    if found is None:
+        return None
+    text = found["mass_g"] if "mass_g" in pattern.groupindex else found[1]
+    return mass_g(text.replace(" ", ""), "balance")
+
+
+def balance_pattern(text: str) -> re.Pattern[str]:
+    """The user's expression; SettingsError when it is none or has no group."""
+    try:
+        pattern = re.compile(text)
+    except re.error as error:
+        raise SettingsError((f"--balance-pattern: {text!r} is not a regular expression ({error}).",)) from error
+    if pattern.groups < 1:
+        raise SettingsError((f"--balance-pattern: {text!r} needs a group in round brackets around the mass.",))
+    return pattern
