@@ -23,7 +23,7 @@ def mass_g(text: str, where: str) -> float:
     return found
 
 
-def masses_from_csv(path: Path) -> list[float]:
+def masses_from_csv_g(path: Path) -> list[float]:
     """The column ``mass_g`` of a comma-separated file, in the order of the portions."""
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:

@@ -15,6 +15,7 @@ from typing import Any
 from controller.errors import SettingsError
 
 USE = "use"
+SIMULATED = "simulated"  # ends the id of what was measured on a simulated chamber
 SECTIONS = {"pump": "pump", "moisture": "moisture_probe", "lamp": "lamp"}  # kind -> section of the chamber file
 
 
@@ -32,7 +33,7 @@ def digest_of(data: Any) -> str:
 def keep(folder: Path, kind: str, at_utc: datetime, content: dict[str, Any]) -> str:
     """Write one record under a new id and answer the id. ``content["data"]`` is what the digest covers."""
     body = {**content, "data_sha256": digest_of(content["data"])}
-    base = f"{kind}-{at_utc.astimezone(UTC):%Y%m%dT%H%M%SZ}"
+    base = f"{kind}-{at_utc.astimezone(UTC):%Y%m%dT%H%M%SZ}" + (f"-{SIMULATED}" if content.get("simulated") else "")
     for number in range(1, 100):
         record_id = base if number == 1 else f"{base}-{number}"
         text = json.dumps({"id": record_id, "kind": kind, **body}, indent=2, ensure_ascii=False) + "\n"
@@ -53,7 +54,7 @@ def keep(folder: Path, kind: str, at_utc: datetime, content: dict[str, Any]) -> 
 def read(folder: Path, record_id: str) -> dict[str, Any]:
     """One record; SettingsError when it is not there or its data were changed."""
     path = folder / f"{record_id}.json"
-    if not re.fullmatch(r"[a-z]+-\d{8}T\d{6}Z(-\d+)?", record_id) or not path.is_file():
+    if not re.fullmatch(r"[a-z]+-\d{8}T\d{6}Z(-simulated)?(-\d+)?", record_id) or not path.is_file():
         known = ", ".join(each["id"] for each in read_all(folder)) if folder.is_dir() else ""
         raise SettingsError((f"{record_id}: there is no such calibration in {folder}; there are {known or 'none'}.",))
     try:
@@ -105,6 +106,14 @@ def applied(chamber_text: str, chamber_path: str | Path) -> str:
         for key, value in values.items():
             chamber_text = _with_value(chamber_text, SECTIONS[kind], key, value)
     return chamber_text
+
+
+def judge_real(calibration_ids: tuple[str, ...]) -> None:
+    """SettingsError when a real chamber would take a calibration of a simulated one."""
+    invented = [each for each in calibration_ids if SIMULATED in each.split("-")]
+    if invented:
+        words = "was measured on a simulated chamber and is not used on a real one; calibrate, then use that."
+        raise SettingsError(tuple(f"{each}: this calibration {words}" for each in invented))
 
 
 def _with_value(text: str, section: str, key: str, value: Any) -> str:

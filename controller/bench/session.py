@@ -177,7 +177,7 @@ def _given_before(folder: Path, now_utc_ms: int) -> tuple[m.Given, ...]:
     return tuple(given)
 
 
-def spread_out(sizes_steps: list[int], times: int) -> list[int]:
+def spread_steps(sizes_steps: list[int], times: int) -> list[int]:
     """The order of portions: each round turned about, so that a slow drift does not pass for a slope."""
     if times < 1 or not sizes_steps:
         raise SettingsError(("a calibration needs one or more sizes of portion, each given once or more.",))

@@ -12,10 +12,10 @@ from controller.bench import ageing, records
 from controller.bench.balance import Balance
 from controller.bench.bench_chamber import Bench, open_bench
 from controller.bench.certificate import write_certificate, write_paper
-from controller.bench.masses import balance_pattern, mass_g, masses_from_csv
+from controller.bench.masses import balance_pattern, mass_g, masses_from_csv_g
 from controller.bench.pump import Acceptance, Conditions, Weighing, judge_conditions, quick_check
 from controller.bench.pump_record import keep_pump
-from controller.bench.session import given_portions, spread_out
+from controller.bench.session import given_portions, spread_steps
 from controller.commands.terminal import Exit, by_option, err, json_option, out, plain_errors
 from controller.errors import SettingsError, WardianError
 from controller.settings import read_chamber
@@ -69,27 +69,27 @@ def _balance(port: str | None, baud: int, pattern: str, ask: str) -> Balance | N
     return Balance(port, baud, balance_pattern(pattern), ask.encode() + b"\r\n" if ask else b"")
 
 
-def _weighed(bench: Bench, balance: Balance | None, place: int, dose_id: int, steps: int) -> Weighing:
+def _weighed(bench: Bench, balance: Balance | None, number: int, dose_id: int, steps: int) -> Weighing:
     """Ask until a usable mass is there; every answer is kept as it was typed."""
     shown = bench.shown_mass_g()
     while True:
         if balance is not None:
-            click.pause(f"  Portion {place}: weigh the vessel, then press a key.")
+            click.pause(f"  Portion {number}: weigh the vessel, then press a key.")
             found_g, text = balance.read_g(), "balance"
         else:
             text = click.prompt(
-                f"  Portion {place}: mass in g", default=None if shown is None else f"{shown:.2f}", type=str
+                f"  Portion {number}: mass in g", default=None if shown is None else f"{shown:.2f}", type=str
             )
-            bench.session.note("typed", portion=place, dose_id=dose_id, text=text)
+            bench.session.note("typed", portion=number, dose_id=dose_id, text=text)
             try:
-                found_g = mass_g(text, f"portion {place}")
+                found_g = mass_g(text, f"portion {number}")
             except SettingsError as error:
                 err.print(error.sentences[0])
                 continue
         if found_g > 0.0:
-            bench.session.note("weighed", portion=place, dose_id=dose_id, steps=steps, mass_g=found_g)
+            bench.session.note("weighed", portion=number, dose_id=dose_id, steps=steps, mass_g=found_g)
             return Weighing(dose_id=dose_id, steps=steps, mass_g=found_g)
-        err.print(f"portion {place}: mass_g is {found_g:g}, but must be above 0; look at the tare.")
+        err.print(f"portion {number}: mass_g is {found_g:g}, but must be above 0; look at the tare.")
 
 
 @calibrate.command()
@@ -132,7 +132,7 @@ def pump(
             weighings = _from_csv(masses, given)
         else:
             sizes_steps = [_steps(each, chamber.pump.ml_per_step) for each in volumes_ml.split(",")]
-            order = spread_out(sizes_steps, times)
+            order = spread_steps(sizes_steps, times)
             balance = _balance(balance_port, balance_baud, pattern, balance_ask)
             bench = open_bench(chamber_path, asked_by, simulated=simulated)
             try:
@@ -177,7 +177,7 @@ def _portions(bench: Bench, balance: Balance | None, order: list[int], masses: P
 
 
 def _from_csv(path: Path, given: list[tuple[int, int]]) -> list[Weighing]:
-    found_g = masses_from_csv(path)
+    found_g = masses_from_csv_g(path)
     if len(found_g) != len(given):
         raise SettingsError((f"{path}: holds {len(found_g)} masses, but {len(given)} portions were given.",))
     return [Weighing(dose_id=d, steps=s, mass_g=g) for (d, s), g in zip(given, found_g, strict=True)]
@@ -260,6 +260,7 @@ def check(
                 "at_utc": at_utc.isoformat(timespec="seconds"),
                 "by": asked_by,
                 "accepted": True,
+                "simulated": simulated,
                 "tubing_lot": chamber.pump.tubing_lot,
                 "result": {
                     "ml_per_step": found_ml_per_step,

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from controller import asking
+from controller.bench.records import judge_real
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand
 from controller.check import Finding, check_chamber
@@ -33,6 +34,8 @@ def run(
     """Run a plan in a chamber until its end, SIGTERM or ctrl-C; started again, it goes on."""
     with plain_errors():
         settings = read_settings(plan_path, chamber_path)
+        if not simulated:
+            judge_real(settings.chamber.calibration_ids)
         folder = folder or Path("runs") / plan_path.name.removesuffix(".toml").removesuffix(".plan")
         held = lock_run(folder)
         journal = open_run(folder, settings, simulated=simulated)

@@ -10,7 +10,7 @@ from controller.science.budget import student_quantile
 from controller.science.lines import fit_line
 from controller.science.ranges import same_length, series
 
-FALSE_ALARM = 0.01  # chance that a series without any blunder shows one
+FALSE_ALARM = 0.002  # chance that a series without any blunder shows one; more would narrow the interval unduly
 MAD_TO_SIGMA = 1.4826  # of a normal sample
 SUSPECT_SIGMAS = 3.5
 
