@@ -12,8 +12,8 @@ from controller.control.step import step
 from controller.errors import ChamberError, JournalError
 from controller.records.journal import Journal
 from controller.settings import example_path
-from tests.examples import START_UTC_MS, growing, moment
 from tests.examples import SETTINGS as IN_A_RUN
+from tests.examples import START_UTC_MS, growing, moment
 
 TEXT = example_path("skerry-light.chamber.toml").read_text()
 SETTINGS = settings_for(TEXT, "the chamber")
@@ -135,6 +135,7 @@ def test_what_an_earlier_session_gave_counts_in_the_next(tmp_path):
     session.get_ready()
     for _ in range(5):
         session.give(11_000)
+        chamber.box.physics.on_top_ml = 0.0  # into a vessel, not onto the bed
     saved = chamber.saved_line
     session.close()
     again = SimulatedChamber(SETTINGS, 1, START_UTC_MS + 3_600_000, saved)

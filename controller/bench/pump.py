@@ -172,22 +172,22 @@ def _two_sided_p(line: Line, df: float) -> float:
 
 def _budget(steps: Any, line: Line, df: float, z_ml_per_g: float, conditions: Conditions) -> tuple[Share, ...]:
     slope, t, p = line.slope, conditions.water_temperature_c, conditions.pressure_kpa
-    dz_dt = (z_factor_ml_per_g(min(t + 0.5, 40.0), p) - z_factor_ml_per_g(t - 0.5, p)) / (min(t + 0.5, 40.0) - t + 0.5)
-    dz_dp = (z_factor_ml_per_g(t, min(p + 1.0, 110.0)) - z_factor_ml_per_g(t, max(p - 1.0, 60.0))) / (
-        min(p + 1.0, 110.0) - max(p - 1.0, 60.0)
-    )
+    warmer, higher, lower = min(t + 0.5, 40.0), min(p + 1.0, 110.0), max(p - 1.0, 60.0)
+    dz_dt = (z_factor_ml_per_g(warmer, p) - z_factor_ml_per_g(t - 0.5, p)) / (warmer - t + 0.5)
+    dz_dp = (z_factor_ml_per_g(t, higher) - z_factor_ml_per_g(t, lower)) / (higher - lower)
     spread = math.sqrt(float(np.sum((steps - np.mean(steps)) ** 2)))
     resolution_g = conditions.balance_resolution_g / math.sqrt(6.0)
     u_t, u_p = conditions.water_temperature_standard_uncertainty_c, conditions.pressure_standard_uncertainty_kpa
     error = conditions.balance_error_max_fraction / math.sqrt(3.0)
+    mean_steps = float(np.mean(steps))
     u_evaporated_g = conditions.evaporated_standard_uncertainty_g
     return (
         Share("repeatability of the portions, through the line", "ml/step", line.slope_se, 1.0, df, "A: fit"),
         Share("balance, error of its scale", "1", error, slope, math.inf, "B: rectangular"),
-        Share("balance, resolution of tare and reading", "g", resolution_g, z_ml_per_g / spread, math.inf, "B: two rectangular"),
+        Share("balance, resolution", "g", resolution_g, z_ml_per_g / spread, math.inf, "B: two rectangular"),
         Share("water temperature", "°C", u_t, slope * dz_dt / z_ml_per_g, math.inf, "B: stated"),
         Share("air pressure", "kPa", u_p, slope * dz_dp / z_ml_per_g, math.inf, "B: stated"),
-        Share("evaporation, as if it went with the steps", "g", u_evaporated_g, z_ml_per_g / float(np.mean(steps)), math.inf,
+        Share("evaporation, as if it went with the steps", "g", u_evaporated_g, z_ml_per_g / mean_steps, math.inf,
               "B: stated"),
     )  # fmt: skip
 

@@ -50,6 +50,10 @@ def calibrate() -> None:
     """Calibrate the pump by weighing, check it, and put calibrations into use."""
 
 
+def _when_ready(words: str) -> None:
+    click.prompt(words, default="", show_default=False, prompt_suffix=" ")
+
+
 def _conditions(water_c: float, pressure_kpa: float, evaporated_g: float, resolution_g: float = 0.01) -> Conditions:
     found = Conditions(
         water_temperature_c=water_c,
@@ -74,7 +78,7 @@ def _weighed(bench: Bench, balance: Balance | None, number: int, dose_id: int, s
     shown = bench.shown_mass_g()
     while True:
         if balance is not None:
-            click.pause(f"  Portion {number}: weigh the vessel, then press a key.")
+            _when_ready(f"  Portion {number}: weigh the vessel, then Enter.")
             found_g, text = balance.read_g(), "balance"
         else:
             text = click.prompt(
@@ -159,9 +163,9 @@ def _steps(text: str, ml_per_step: float) -> int:
 
 def _portions(bench: Bench, balance: Balance | None, order: list[int], masses: Path | None) -> list[Weighing]:
     bench.session.get_ready()
-    click.pause("1. Prime: put a waste vessel under the tube. Press a key; one portion is given and not weighed.")
+    _when_ready("1. Prime: put a waste vessel under the tube. Then Enter: one portion is given and not weighed.")
     bench.give(max(order))
-    click.pause("2. Tare: put the dry, weighed vessel under the tube and set the balance to zero. Press a key.")
+    _when_ready("2. Tare: put the dry, weighed vessel under the tube and set the balance to zero. Then Enter.")
     out.print(f"3. {len(order)} portions. Tare the balance again before each.")
     given: list[tuple[int, int]] = []
     weighings: list[Weighing] = []
@@ -172,7 +176,7 @@ def _portions(bench: Bench, balance: Balance | None, order: list[int], masses: P
         if masses is None:
             weighings.append(_weighed(bench, balance, place, closed.dose_id, closed.steps_max))
         else:
-            click.pause(f"  Portion {place} is given: weigh it, write it down, press a key.")
+            _when_ready(f"  Portion {place} is given: weigh it, write it down, then Enter.")
     return weighings if masses is None else _from_csv(masses, given)
 
 
@@ -243,7 +247,7 @@ def check(
         bench = open_bench(chamber_path, asked_by, simulated=simulated)
         try:
             bench.session.get_ready()
-            click.pause("Fill the tube, put the tared vessel under it, press a key.")
+            _when_ready("Fill the tube, put the tared vessel under it, then Enter.")
             closed = bench.give(max(1, round(volume_ml / chamber.pump.ml_per_step)))
             weighing = _weighed(bench, balance, 1, closed.dose_id, closed.steps_max)
         finally:
