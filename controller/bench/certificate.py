@@ -35,6 +35,18 @@ def write_certificate(record: dict[str, Any], path: Path) -> None:
         raise JournalError(f"{path}: the certificate cannot be written ({error.strerror}).") from error
 
 
+def write_sheet(record: dict[str, Any], path: Path) -> None:
+    """The page of any other record: what was found, the readings and a picture of them."""
+    try:
+        page = _rendered("sheet.html.jinja", record=record, plot=_readings_plot(record))
+    except ImportError as error:
+        raise WardianError(f"A certificate needs the extra libraries of wardian[report]: {error}.") from error
+    try:
+        path.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise JournalError(f"{path}: the certificate cannot be written ({error.strerror}).") from error
+
+
 def write_paper(page_path: Path, pdf_path: Path) -> None:
     """The same page as PDF, by WeasyPrint. WardianError when it is not installed."""
     try:
@@ -45,6 +57,10 @@ def write_paper(page_path: Path, pdf_path: Path) -> None:
 
 
 def _page(record: dict[str, Any]) -> str:
+    return _rendered("certificate.html.jinja", record=record, plot=_plot(record))
+
+
+def _rendered(template: str, **words: Any) -> str:
     import jinja2
 
     environment = jinja2.Environment(
@@ -54,7 +70,41 @@ def _page(record: dict[str, Any]) -> str:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    return environment.get_template("certificate.html.jinja").render(record=record, plot=_plot(record))
+    return environment.get_template(template).render(**words)
+
+
+def _readings_plot(record: dict[str, Any]) -> str:
+    """The readings: the last column against the one before it, or the lamp's positions as bars."""
+    import matplotlib
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    rows = record["data"]["readings"]
+    with matplotlib.rc_context(RC):  # type: ignore[arg-type]  # its stubs list every key by name
+        figure = Figure(figsize=(7.2, 2.6))
+        FigureCanvasSVG(figure)
+        axes = figure.add_axes((0.09, 0.18, 0.89, 0.74))
+        if record["kind"] == "lamp":
+            places = record["result"]["positions"]
+            axes.bar(list(places), list(places.values()), color=WATER, edgecolor=INK, linewidth=0.5, width=0.6)
+            axes.set_xlabel("Position, at the highest duty")
+            axes.set_title("Photon flux, umol m-2 s-1", loc="left", fontsize=9.0)
+        else:
+            across, up = list(rows[0])[:2]
+            xs = [row[across] for row in rows]
+            axes.plot(xs, [row[up] for row in rows], "o", color=INK, markersize=4.5, fillstyle="none")
+            line = record["result"].get("line")
+            if line is not None:
+                ends = [min(xs), max(xs)]
+                axes.plot(ends, [line["intercept"] + line["slope"] * x for x in ends], color=WATER, linewidth=1.0)
+            axes.set_xlabel(across)
+            axes.set_title(up, loc="left", fontsize=9.0)
+        axes.grid(axis="y")
+        for side in ("top", "right"):
+            axes.spines[side].set_visible(False)
+        text = io.StringIO()
+        figure.savefig(text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    return re.sub(r"^.*?(?=<svg)", "", text.getvalue(), count=1, flags=re.DOTALL)
 
 
 def _plot(record: dict[str, Any]) -> str:

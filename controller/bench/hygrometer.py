@@ -15,40 +15,42 @@ SALT_STANDARD_UNCERTAINTY_PCT = 0.5  # covers Greenspan (1977) Table 2 for all s
 DRIFT_MAX_PCT_PER_H = 0.5  # a slope larger than this, and larger than its own uncertainty, is no equilibrium (choice)
 CAUTIONS = (
     "Salt solutions irritate eyes and skin: gloves and goggles, no food near. LiCl and nitrates are harmful: read the "
-    "supplier's safety sheet. Nitrates feed fire: away from anything that burns. Salt on electronics corrodes; keep the "
-    "sensor above the solution and take waste where your local rules say."
+    "supplier's safety sheet. Nitrates feed fire: away from anything that burns. Salt on electronics corrodes: keep "
+    "the sensor above the solution and take waste where your local rules say."
 )
 
 
-def settled(minutes: list[float], humidity_pct: list[float]) -> str:
+def settled(elapsed_min: list[float], humidity_pct: list[float]) -> str:
     """Why the air over the salt is not in equilibrium yet, or an empty string: a drift test by the slope's t."""
-    line = fit_line([each / 60.0 for each in minutes], humidity_pct)
+    line = fit_line([each / 60.0 for each in elapsed_min], humidity_pct)
     if line.slope_se == 0.0:
         moves = line.slope != 0.0
     else:
-        moves = abs(line.slope) / line.slope_se > student_quantile(0.975, len(minutes) - 2.0)
+        moves = abs(line.slope) / line.slope_se > student_quantile(0.975, len(elapsed_min) - 2.0)
     if moves and abs(line.slope) > DRIFT_MAX_PCT_PER_H:
         return f"The humidity still moves by {line.slope:+.2f} % an hour; wait, and take new readings."
     return ""
 
 
 def check_humidity(
-    salt: str, temperature_c: float, minutes: list[float], humidity_pct: list[float], stated_accuracy_pct: float
+    salt: str, temperature_c: float, elapsed_min: list[float], humidity_pct: list[float], stated_accuracy_pct: float
 ) -> dict[str, Any]:
     """Difference of the sensor from the salt's humidity with its expanded uncertainty, and whether it passes.
 
     Greenspan (1977) for the salt. Passes when the difference is within the sensor's stated accuracy widened by the
     expanded uncertainty (k = 2). SettingsError for data that cannot be judged.
     """
-    if len(minutes) < READINGS_MIN:
-        raise SettingsError((f"there are {len(minutes)} readings, but a humidity check needs {READINGS_MIN} or more.",))
+    if len(elapsed_min) < READINGS_MIN:
+        raise SettingsError(
+            (f"there are {len(elapsed_min)} readings, but a humidity check needs {READINGS_MIN} or more.",)
+        )
     try:
         reference_pct = salt_humidity_pct(salt, temperature_c)
     except ValueError as error:
         raise SettingsError((f"{error}.",)) from error
-    waits = settled(minutes, humidity_pct)
+    waits = settled(elapsed_min, humidity_pct)
     found_pct, spread_pct = float(np.mean(humidity_pct)), float(np.std(humidity_pct, ddof=1))
-    standard_pct = math.hypot(SALT_STANDARD_UNCERTAINTY_PCT, spread_pct / math.sqrt(len(minutes)))
+    standard_pct = math.hypot(SALT_STANDARD_UNCERTAINTY_PCT, spread_pct / math.sqrt(len(elapsed_min)))
     return _verdict(found_pct - reference_pct, standard_pct, stated_accuracy_pct, "%", reference_pct, waits)
 
 

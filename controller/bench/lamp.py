@@ -11,12 +11,12 @@ from controller.science.lines import fit_line
 
 BENT_MAX_FRACTION = 0.05  # the chamber takes the response as a straight line through zero (a choice of this program)
 CAUTIONS = (
-    "Do not look into the lamp: horticultural lamps can be bright enough to harm eyes. Set the sensor down with the lamp "
-    "off or shaded, wear the glasses its maker names, and let a licensed electrician open the supply."
+    "Do not look into the lamp: horticultural lamps can be bright enough to harm eyes. Set the sensor down with the "
+    "lamp off or shaded, wear the glasses its maker names, and let a licensed electrician open the supply."
 )
 LUX_WARNING = (
-    "Measured in lux: an illuminance meter weighs light as eyes see it. The photon flux rests on the stated factor, which "
-    "holds for one spectrum only; a quantum sensor is needed to compare chambers."
+    "Measured in lux: an illuminance meter weighs light as eyes see it. The photon flux rests on the stated factor, "
+    "which holds for one spectrum only; a quantum sensor is needed to compare chambers."
 )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from controller.errors import SettingsError
 
 
-def mass_g(text: str, where: str) -> float:
+def number_in(text: str, where: str, what: str = "number") -> float:
     """The number in ``text``; SettingsError naming ``where`` when it is not one."""
     given = text.strip()
     if re.fullmatch(r"[+-]?\d+,\d+", given):
@@ -17,14 +17,19 @@ def mass_g(text: str, where: str) -> float:
     try:
         found = float(given)
     except ValueError:
-        raise SettingsError((f"{where}: {given!r} is not a number of grams.",)) from None
+        raise SettingsError((f"{where}: {given!r} is not a {what}.",)) from None
     if not math.isfinite(found):
-        raise SettingsError((f"{where}: {given} is not a mass.",))
+        raise SettingsError((f"{where}: {given} is not a {what}.",))
     return found
 
 
-def masses_from_csv_g(path: Path) -> list[float]:
-    """The column ``mass_g`` of a comma-separated file, in the order of the portions."""
+def mass_g(text: str, where: str) -> float:
+    """A typed mass."""
+    return number_in(text, where, "number of grams")
+
+
+def rows_from_csv(path: Path, names: tuple[str, ...]) -> list[dict[str, float]]:
+    """The named columns of a comma-separated file as numbers; SettingsError with file, line and column."""
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             rows = list(csv.reader(file))
@@ -32,22 +37,25 @@ def masses_from_csv_g(path: Path) -> list[float]:
         raise SettingsError((f"{path}: this file cannot be read ({error.strerror}).",)) from error
     except UnicodeDecodeError as error:
         raise SettingsError((f"{path}: this file is not UTF-8 text.",)) from error
-    if not rows or [cell.strip() for cell in rows[0]].count("mass_g") != 1:
-        raise SettingsError((f"{path}: the first line must name one column mass_g (columns parted by commas).",))
-    names = [cell.strip() for cell in rows[0]]
-    place = names.index("mass_g")
+    head = [cell.strip() for cell in rows[0]] if rows else []
+    for name in names:
+        if head.count(name) != 1:
+            raise SettingsError((f"{path}: the first line must name one column {name} (columns parted by commas).",))
     found = []
     for line, row in enumerate(rows[1:], 2):
         if not any(cell.strip() for cell in row):
             continue
-        if len(row) != len(names):
-            hint = (
-                "; a number with a decimal comma reads as two, write a decimal point" if len(row) > len(names) else ""
-            )
-            cells = f"{len(row)} cells, but the first line names {len(names)}"
+        if len(row) != len(head):
+            hint = "; a number with a decimal comma reads as two, write a decimal point" if len(row) > len(head) else ""
+            cells = f"{len(row)} cells, but the first line names {len(head)}"
             raise SettingsError((f"{path}: line {line} has {cells}{hint}.",))
-        found.append(mass_g(row[place], f"{path}: line {line}, mass_g"))
+        found.append({name: number_in(row[head.index(name)], f"{path}: line {line}, {name}") for name in names})
     return found
+
+
+def masses_from_csv_g(path: Path) -> list[float]:
+    """The column ``mass_g`` of a file, in the order of the portions."""
+    return [row["mass_g"] for row in rows_from_csv(path, ("mass_g",))]
 
 
 def mass_in_line_g(line: str, pattern: re.Pattern[str]) -> float | None:

@@ -51,7 +51,7 @@ def calibrate_probe(samples: list[Sample]) -> dict[str, Any]:
     else:
         line = fit_line([s.counts for s in samples], [s.water_content_fraction for s in samples])
         slope, intercept = line.slope, line.intercept
-        middle, from_line = line.predict((dry.counts + wet.counts) / 2.0)
+        _, from_line = line.predict((dry.counts + wet.counts) / 2.0)
         uncertainty = math.hypot(line.residual_sd, from_line)
         half = student_quantile(0.975, len(samples) - 2.0) * uncertainty
     low, high = sorted((dry.counts, wet.counts))

@@ -16,6 +16,7 @@ from controller.bench.masses import balance_pattern, mass_g, masses_from_csv_g
 from controller.bench.pump import Acceptance, Conditions, Weighing, judge_conditions, quick_check
 from controller.bench.pump_record import keep_pump
 from controller.bench.session import given_portions, spread_steps
+from controller.commands.instruments import humidity, lamp, moisture, temperature
 from controller.commands.terminal import Exit, by_option, err, json_option, out, plain_errors
 from controller.errors import SettingsError, WardianError
 from controller.settings import read_chamber
@@ -303,9 +304,15 @@ def list_records(chamber_path: Path, turned_h: float, tube_life_h: float, as_jso
             out.print(f"No calibrations in {folder}.")
         for each in found:
             mark = "in use " if each["id"] in used else ("       " if each["accepted"] else "refused")
-            figure = each["result"]["ml_per_step"]
-            out.print(f"{mark} {each['id']}  {figure:.6f} ml a step  by {each['by']}  lot {each['tubing_lot'] or '-'}")
+            lot = f"  lot {each['tubing_lot']}" if each.get("tubing_lot") else ""
+            out.print(f"{mark} {each['id']}  {_figure(each)}  by {each['by']}{lot}")
         _advise(folder, turned_h, tube_life_h)
+
+
+def _figure(record: dict[str, Any]) -> str:
+    if "ml_per_step" in record["result"]:
+        return f"{record['result']['ml_per_step']:.6f} ml a step"
+    return str(record["words"][0])
 
 
 def _advise(folder: Path, turned_h: float, tube_life_h: float) -> None:
@@ -340,7 +347,12 @@ def use(calibration_id: str, chamber_path: Path, asked_by: str) -> None:
     with plain_errors():
         folder = records.folder_of(chamber_path)
         before = records.in_use(folder)
+        kind = records.read(folder, calibration_id)["kind"]
         records.put_into_use(folder, calibration_id, asked_by, datetime.now(UTC))
-        chamber = read_chamber(chamber_path)
-        was = before.get("pump", {}).get("id", "the figures of the chamber file")
-        out.print(f"In use: {calibration_id}, {chamber.pump.ml_per_step:g} ml a step; before: {was}.")
+        read_chamber(chamber_path)
+        was = before.get(kind, {}).get("id", "the figures of the chamber file")
+        out.print(f"In use: {calibration_id}, {_figure(records.read(folder, calibration_id))}; before: {was}.")
+
+
+for instrument in (moisture, humidity, temperature, lamp):
+    calibrate.add_command(instrument)
