@@ -138,9 +138,10 @@ def test_a_lamp_with_a_bent_response_is_refused():
 
 
 def test_each_check_leaves_a_record_and_a_page_and_probe_and_lamp_can_be_used(chamber_path, tmp_path):
+    over_salt = ("--salt", "NaCl", "--air-c", 25)
     files = {
         "moisture": ("counts,water_content_fraction", zip(COUNTS, FRACTIONS, strict=True), ()),
-        "humidity": ("elapsed_min,relative_humidity_pct", [(m, 75.3) for m in MINUTES], ("--salt", "NaCl", "--air-c", 25)),
+        "humidity": ("elapsed_min,relative_humidity_pct", [(m, 75.3) for m in MINUTES], over_salt),
         "temperature": ("sensor_c,reference_c", [(20.1, 20.0)] * 6, ()),
         "lamp": ("position,duty_fraction,ppfd_umol_m2_s", [tuple(vars(s).values()) for s in spots()], ()),
     }  # fmt: skip

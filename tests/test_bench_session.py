@@ -173,3 +173,16 @@ def test_a_run_writes_down_which_calibrations_it_uses():
     _, actions = step(m.State(now=moment()), m.Started(moment(), "0"), settings)
     words = [a.record.words for a in actions if isinstance(a, m.Append) and isinstance(a.record, m.EventRecord)]
     assert words == ["Calibrations in use: pump-20260216T100000Z."]
+
+
+def test_a_leak_between_two_portions_is_seen_before_the_next(tmp_path):
+    session, chamber = opened(tmp_path / "c" / "s1")
+    session.get_ready()
+    session.give(1000)
+    pumped_ml = chamber.box.physics.pumped_ml
+    chamber.box.physics.leaking = True
+    chamber.advance_to(chamber.monotonic_ms + 60_000)  # somebody reads the balance
+    with pytest.raises(ChamberError, match="leak probe is wet"):
+        session.give(1000)
+    session.close()
+    assert chamber.box.physics.pumped_ml == pumped_ml

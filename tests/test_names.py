@@ -36,9 +36,9 @@ WITHOUT_UNIT = {
     "is a place in a buffer, or its length": "start end size write",
     "is a ratio of like to like, or an exponent": "theta_r theta_s n deficit",
     "has the unit of what it is held against": """
-        value values low high jump_max level settled bound number_at number_in at_least threshold _thresholds times target
+        value values low high jump_max level settled bound number_at at_least threshold _thresholds times target
         sigma slope slope_se intercept intercept_se residual_sd centre bias sd se difference marks mean moments _mean
-        _sum _as_float standard_uncertainty sensitivity share expanded
+        _sum _as_float number_in standard_uncertainty sensitivity share expanded
     """,
     "is a statistic without dimension, or a multiple of one": """
         p p_low p_high t statistic r_squared correlation multiplier weight width otsu_threshold _threshold

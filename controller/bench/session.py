@@ -122,6 +122,9 @@ class BenchSession:
 
     def give(self, steps: int) -> m.DoseClosed:
         """One portion of so many steps. ChamberError with the law's answer when it is refused or cut short."""
+        self._decider.notice_clock()
+        self._decider.hear()  # people take their time between portions: what the board said meanwhile comes first
+        self._decider.sample()
         moment = self._decider.moment()
         request = m.Request(moment, 0, m.GIVE_PORTION, self.by, subject=str(steps))
         number = self.journal.ask(request)

@@ -1,5 +1,6 @@
 """``wardian calibrate``: a technician's procedures, step by step."""
 
+import importlib.util
 import json
 import sys
 from datetime import UTC, datetime
@@ -56,6 +57,8 @@ def _when_ready(words: str) -> None:
 
 
 def _conditions(water_c: float, pressure_kpa: float, evaporated_g: float, resolution_g: float = 0.01) -> Conditions:
+    if importlib.util.find_spec("scipy") is None:
+        raise SettingsError(("Calibrating needs the extra libraries of wardian[bench] (scipy).",))
     found = Conditions(
         water_temperature_c=water_c,
         pressure_kpa=pressure_kpa,
