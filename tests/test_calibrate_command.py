@@ -256,3 +256,14 @@ def test_a_new_tube_begins_a_new_chart():
 def test_tube_hours_warn_first_and_then_ask_for_a_new_tube(turned_h, word):
     advice = " ".join(judge_ageing([point(0, 0.005)], turned_h, 100.0).advice)
     assert (word is None and advice == "") or (word is not None and word in advice)
+
+
+def test_a_run_does_not_begin_with_a_new_tube_and_the_old_tubes_calibration(chamber_path, tmp_path):
+    calibrated(chamber_path)
+    wardian("calibrate", "use", newest(chamber_path)["id"], "--chamber", chamber_path, "--by", "LK")
+    chamber_path.write_text(chamber_path.read_text().replace('"SL-07"', '"SL-08"'))
+    plan = example_path("skerry-light.plan.toml")
+    done = wardian("run", plan, "--chamber", chamber_path, "--simulated", "--out", tmp_path / "run")
+    assert done.exit_code == Exit.SETTINGS
+    assert "made with tubing lot 'SL-07', but pump.tubing_lot is 'SL-08'" in done.output
+    assert not (tmp_path / "run").exists()

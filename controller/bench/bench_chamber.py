@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from controller.bench.records import applied, folder_of
+from controller.bench.records import applied, folder_of, judge_real
 from controller.bench.session import BenchSession, settings_for
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated import SimulatedChamber
@@ -53,6 +53,7 @@ def open_bench(chamber_path: Path, by: str, *, simulated: bool) -> Bench:
     now_utc = datetime.now(UTC)
     folder = sessions / f"session-{now_utc:%Y%m%dT%H%M%S%f}Z"
     if not simulated:
+        judge_real(settings.chamber.calibration_ids)
         chamber = RealChamber(settings.chamber)
         return Bench(BenchSession(settings, chamber, folder, by, lambda: time.sleep(1.0), simulated=False), None)
     sessions.mkdir(parents=True, exist_ok=True)

@@ -99,6 +99,7 @@ def _readings_plot(record: dict[str, Any]) -> str:
                 axes.plot(ends, [line["intercept"] + line["slope"] * x for x in ends], color=WATER, linewidth=1.0)
             axes.set_xlabel(across)
             axes.set_title(up, loc="left", fontsize=9.0)
+        axes.set_axisbelow(True)
         axes.grid(axis="y")
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)

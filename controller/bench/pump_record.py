@@ -36,7 +36,6 @@ def keep_pump(
             "ml_per_step_standard_uncertainty": float(f"{result.combined.standard_uncertainty:.3g}"),
             "steps_per_s": chamber.pump.steps_per_s,
             "calibrated_on": at_utc.date().isoformat(),
-            "tubing_lot": chamber.pump.tubing_lot,
         },
         "result": _result(result),
         "data": {

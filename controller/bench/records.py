@@ -116,6 +116,14 @@ def judge_real(calibration_ids: tuple[str, ...]) -> None:
         raise SettingsError(tuple(f"{each}: this calibration {words}" for each in invented))
 
 
+def judge_tube(folder: Path, tubing_lot: str) -> None:
+    """SettingsError when the pump calibration in use was made with another tube than the chamber file names."""
+    record = in_use(folder).get("pump")
+    if record is not None and record["tubing_lot"] != tubing_lot:
+        words = f"was made with tubing lot {record['tubing_lot']!r}, but pump.tubing_lot is {tubing_lot!r}"
+        raise SettingsError((f"{record['id']}: this calibration {words}; calibrate the new tube, then use that.",))
+
+
 def _with_value(text: str, section: str, key: str, value: Any) -> str:
     """The TOML text with one key of one section set; everything else, comments too, stays as it is."""
     is_date = isinstance(value, str) and re.fullmatch(r"\d{4}-\d{2}-\d{2}", value) and key.endswith("_on")
