@@ -16,6 +16,7 @@ COMMANDS = {
     "observe": "people:observe",
     "clear": "people:clear",
     "export": "reading:export",
+    "calibrate": "calibrating:calibrate",
 }
 
 

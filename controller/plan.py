@@ -235,6 +235,7 @@ class Pump:
     steps_per_s: Annotated[int, Ge(1), Le(20_000)]
     calibrated_on: date
     tubing_lot: str = ""
+    calibration_id: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -248,6 +249,7 @@ class MoistureProbe:
     wet_fraction: Fraction
     standard_uncertainty_fraction: Fraction = 0.02
     calibrated_on: date
+    calibration_id: str = ""
 
     def water_content_fraction(self, count: float) -> float:
         """Volumetric water content on the calibration line, outside its ends too (the caller marks those)."""
@@ -262,6 +264,7 @@ class Lamp:
     __pydantic_config__ = _FORBID
     ppfd_at_full_duty_umol_m2_s: Annotated[float, Gt(0.0), Le(5_000.0)]
     duty_max_fraction: Annotated[float, Gt(0.0), Le(1.0)] = 1.0
+    calibration_id: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -287,6 +290,12 @@ class Chamber:
     moisture_probe: MoistureProbe
     lamp: Lamp
     limits: ChamberLimits
+
+    @property
+    def calibration_ids(self) -> tuple[str, ...]:
+        """The calibrations this chamber names: pump, moisture probe, lamp; empty ones are left out."""
+        named = (self.pump.calibration_id, self.moisture_probe.calibration_id, self.lamp.calibration_id)
+        return tuple(each for each in named if each)
 
 
 @dataclass(frozen=True, kw_only=True)

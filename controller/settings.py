@@ -12,6 +12,7 @@ from typing import Any, Generic, NamedTuple, TypeVar
 
 import tomli
 
+from controller.bench import records as calibrations
 from controller.errors import SettingsError
 from controller.judging.between import BETWEEN_CHECKS
 from controller.judging.inside_chamber import CHAMBER_CHECKS, FLASHED, BoardLimits
@@ -55,12 +56,12 @@ def read_plan(path: str | Path) -> Plan:
 
 def read_chamber(path: str | Path, board: BoardLimits = FLASHED) -> Chamber:
     """A chamber file, judged on its own and against the limits flashed into the board."""
-    return _chamber(lambda: _load(path), board).used()
+    return _chamber(lambda: _load_chamber(path), board).used()
 
 
 def read_settings(plan_path: str | Path, chamber_path: str | Path, board: BoardLimits = FLASHED) -> Settings:
     """Both files of a run, judged also against each other."""
-    return _settings(_plan(lambda: _load(plan_path)), _chamber(lambda: _load(chamber_path), board), board)
+    return _settings(_plan(lambda: _load(plan_path)), _chamber(lambda: _load_chamber(chamber_path), board), board)
 
 
 def settings_from_text(
@@ -100,6 +101,12 @@ def _load(path: str | Path) -> File:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise SettingsError((f"{path}: this file cannot be read ({reason}).",)) from error
     return _file(Path(path).name, content)
+
+
+def _load_chamber(path: str | Path) -> File:
+    """A chamber file with the calibrations that were put into use beside it; its digest stays that of the file."""
+    file = _load(path)
+    return file._replace(text=calibrations.applied(file.text, path))
 
 
 def _file(name: str, content: bytes) -> File:

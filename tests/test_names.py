@@ -27,6 +27,7 @@ WITHOUT_UNIT = {
         dose_id board_dose_id last_dose_id boot_id next_boot_id request_id corrects ask i2c_address i2c_bus address
         number position seed slot last_slot order signal_number growth_stage_bbch checksum
         row day_of _day_of quarter sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason
+        balance_baud
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
     "counts things": """
@@ -38,10 +39,11 @@ WITHOUT_UNIT = {
     "has the unit of what it is held against": """
         value values low high jump_max level settled bound number_at at_least threshold _thresholds times target
         sigma slope slope_se intercept intercept_se residual_sd centre bias sd se difference marks mean moments _mean
-        _sum _as_float
+        _sum _as_float number_in standard_uncertainty sensitivity share expanded
     """,
     "is a statistic without dimension, or a multiple of one": """
         p p_low p_high t statistic r_squared correlation multiplier weight width otsu_threshold _threshold
+        probability coverage level student_quantile intercept_p _two_sided_p
         germination_cv germination_index germination_variance synchrony_z _share_explained
     """,
     "is a time in the unit of the days given": "t50_coolbear t50_farooq mean_germination_time",

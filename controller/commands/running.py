@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from controller import asking
+from controller.bench.records import folder_of, judge_real, judge_tube
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand
 from controller.check import Finding, check_chamber
@@ -33,6 +34,9 @@ def run(
     """Run a plan in a chamber until its end, SIGTERM or ctrl-C; started again, it goes on."""
     with plain_errors():
         settings = read_settings(plan_path, chamber_path)
+        judge_tube(folder_of(chamber_path), settings.chamber.pump.tubing_lot)
+        if not simulated:
+            judge_real(settings.chamber.calibration_ids)
         folder = folder or Path("runs") / plan_path.name.removesuffix(".toml").removesuffix(".plan")
         held = lock_run(folder)
         journal = open_run(folder, settings, simulated=simulated)

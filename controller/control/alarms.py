@@ -84,6 +84,8 @@ def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
     wanted = watering.wanted_dose(state, settings)
     if state.phase in (m.PREPARING, m.DRAINING, m.OPENING):
         return "steps_not_signed", False
+    if state.phase == m.CALIBRATING:
+        return watering.board_reason(state), False
     if state.phase in (m.SOAKING, m.ENDED):
         return state.phase, False
     if wanted is None:

@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 from controller.control import model as m
 from controller.control import photoperiod, watering
+from controller.control.words import watering_words
 from controller.plan import HandsOnStep, Settings
 from firmware_bridge import interlocks
 
@@ -124,6 +125,8 @@ def requested(state: m.State, request: m.Request, settings: Settings) -> Decisio
         return _clear(state, request)
     if request.request == m.OBSERVE:
         return _observe(state, request, settings)
+    if request.request == m.GIVE_PORTION:
+        return _give_portion(state, request, settings)
     if request.request == m.END_RUN:
         state, ended = _enter(state, m.ENDED, settings)
         stop: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
@@ -133,6 +136,23 @@ def requested(state: m.State, request: m.Request, settings: Settings) -> Decisio
 
 def _answer(state: m.State, request: m.Request, granted: bool, words: str) -> m.Append:
     return m.Append(m.RequestAnswered(state.now, request.request_id, granted, words))
+
+
+def _give_portion(state: m.State, request: m.Request, settings: Settings) -> Decision:
+    """One portion into a technician's vessel: the same board, interlocks, limits and records as any dose."""
+    if state.phase != m.CALIBRATING:
+        words = "Portions are given only in a calibration, never in a run."
+        return state, [_answer(state, request, False, words)]
+    if not request.subject.isdecimal() or int(request.subject) < 1:
+        words = f"A portion is a whole number of steps, 1 or more; {request.subject!r} is not."
+        return state, [_answer(state, request, False, words)]
+    steps = int(request.subject)
+    wanted = watering.Wanted(m.CALIBRATION, steps * settings.chamber.pump.ml_per_step)
+    reason = watering.may_dose(state, settings, wanted)
+    if reason:
+        return state, [_answer(state, request, False, watering_words(reason))]
+    state, opened = watering.intend(state, settings, wanted, steps)
+    return state, [_answer(state, request, True, f"Portion {state.last_dose_id}."), *opened]
 
 
 def _sign(state: m.State, request: m.Request, settings: Settings) -> Decision:

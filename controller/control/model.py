@@ -31,6 +31,7 @@ DRAINING = "draining"  # waiting for a person to drain and weigh
 OPENING = "opening"  # waiting for a person to open the sowing positions
 GROWING = "growing"
 ENDED = "ended"
+CALIBRATING = "calibrating"  # no run: a technician asks for single portions
 
 # -- purposes of a dose ----
 
@@ -38,6 +39,7 @@ FIRST_WETTING = "first_wetting"
 MOISTURE_LED = "moisture_led"
 FIXED_TIME = "fixed_time"
 FALLBACK = "fallback"
+CALIBRATION = "calibration"
 
 # -- trips that the host raises by itself ----
 
@@ -332,6 +334,7 @@ SIGN_STEP = "sign_step"
 CLEAR_TRIP = "clear_trip"
 OBSERVE = "observe"
 END_RUN = "end_run"
+GIVE_PORTION = "give_portion"  # the subject is the number of steps; only while calibrating
 
 Record = (
     BootRecord

@@ -194,35 +194,8 @@ def _water(state: m.State, settings: Settings) -> Decision:
     wanted = watering.wanted_dose(state, settings)
     if reason or wanted is None:
         return state, actions
-    steps = settings.steps_for(wanted.volume_ml)
-    pump = settings.chamber.pump
-    rate = watering.pump_rate_steps_per_s(settings, wanted.purpose)
-    dose_id = state.last_dose_id + 1
-    intent = m.DoseIntended(
-        at=state.now,
-        dose_id=dose_id,
-        purpose=wanted.purpose,
-        volume_ml=steps * pump.ml_per_step,
-        dose_steps=steps,
-        steps_per_s=rate,
-        ml_per_step=pump.ml_per_step,
-        ml_per_step_standard_uncertainty=pump.ml_per_step_standard_uncertainty,
-        run_ms=state.run_ms,
-        slot=wanted.slot,
-    )
-    dose = m.OpenDose(
-        dose_id=dose_id,
-        dose_steps=steps,
-        purpose=wanted.purpose,
-        sent_ms=state.now.monotonic_ms,
-        moisture_before_fraction=watering.water_content_fraction(state, settings),
-    )
-    state = state.but(
-        open_dose=dose,
-        last_dose_id=dose_id,
-        last_slot=state.last_slot if wanted.slot is None else wanted.slot,
-    )
-    return state, [*actions, m.Append(intent), m.SendToBoard("dose", (dose_id, steps, rate))]
+    state, opened = watering.intend(state, settings, wanted, settings.steps_for(wanted.volume_ml))
+    return state, [*actions, *opened]
 
 
 def _missed_slot(state: m.State, settings: Settings) -> Decision:
@@ -247,10 +220,13 @@ def _job_fired(state: m.State, job: str, settings: Settings) -> Decision:
 
 
 def _started(state: m.State, software_version: str, settings: Settings) -> Decision:
-    boot = m.BootRecord(state.now, software_version)
+    boot: list[m.Action] = [m.Append(m.BootRecord(state.now, software_version))]
+    if settings.chamber.calibration_ids:
+        words = "Calibrations in use: " + ", ".join(settings.chamber.calibration_ids) + "."
+        boot.append(m.Append(m.EventRecord(state.now, "calibrations_in_use", words)))
     state, due = hands_on.fall_due(state.but(lamp_duty_fraction=-1.0, status_pattern=""), settings)
     state, lamp = _lamp(state, settings)
-    return state, [m.Append(boot), *lamp, *due]
+    return state, [*boot, *lamp, *due]
 
 
 def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> Decision:

@@ -97,6 +97,8 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
         if since_ms is not None and since_ms < settings.plan.first_wetting.pause_s * 1000:
             return "pausing"
         return ""
+    if wanted.purpose == m.CALIBRATION:
+        return "chamber_dose_limit" if wanted.volume_ml > limits.dose_max_ml + 1e-9 else ""
     law = settings.plan.watering
     if state.watering_given_ml + wanted.volume_ml > law.total_cap_ml + 1e-9:
         return "total_cap"
@@ -181,6 +183,38 @@ def with_thirst(state: m.State, settings: Settings) -> m.State:
     return state.but(thirsty=thirsty, moisture_untrusted_since_run_ms=None)
 
 
+def intend(state: m.State, settings: Settings, wanted: Wanted, steps: int) -> tuple[m.State, list[m.Action]]:
+    """Open a dose: its intent is on disk before the command to the board leaves."""
+    pump = settings.chamber.pump
+    rate = pump_rate_steps_per_s(settings, wanted.purpose)
+    dose_id = state.last_dose_id + 1
+    intent = m.DoseIntended(
+        at=state.now,
+        dose_id=dose_id,
+        purpose=wanted.purpose,
+        volume_ml=steps * pump.ml_per_step,
+        dose_steps=steps,
+        steps_per_s=rate,
+        ml_per_step=pump.ml_per_step,
+        ml_per_step_standard_uncertainty=pump.ml_per_step_standard_uncertainty,
+        run_ms=state.run_ms,
+        slot=wanted.slot,
+    )
+    dose = m.OpenDose(
+        dose_id=dose_id,
+        dose_steps=steps,
+        purpose=wanted.purpose,
+        sent_ms=state.now.monotonic_ms,
+        moisture_before_fraction=water_content_fraction(state, settings),
+    )
+    state = state.but(
+        open_dose=dose,
+        last_dose_id=dose_id,
+        last_slot=state.last_slot if wanted.slot is None else wanted.slot,
+    )
+    return state, [m.Append(intent), m.SendToBoard("dose", (dose_id, steps, rate))]
+
+
 # -- what a dose did ----
 
 
@@ -210,17 +244,18 @@ def volume_of(steps_min: int, steps_max: int, settings: Settings) -> tuple[float
 def after_dose(state: m.State, closed: m.DoseClosed, dose: m.OpenDose, settings: Settings) -> m.State:
     """Budgets and the coming effect check after a dose was closed."""
     is_first = dose.purpose == m.FIRST_WETTING
+    into_jug = dose.purpose == m.CALIBRATION
     given = m.Given(state.run_ms, closed.volume_max_ml, dose.purpose)
     recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - BOARD_DAY_MS)
     check = state.effect_check
-    if not is_first and dose.moisture_before_fraction is not None and closed.end_reason == "complete":
+    if not is_first and not into_jug and dose.moisture_before_fraction is not None and closed.end_reason == "complete":
         rise = closed.volume_ml / settings.plan.medium.bed_volume_ml
         check = m.EffectCheck(state.run_ms + EFFECT_AFTER_MS, dose.moisture_before_fraction, rise)
     return state.but(
         open_dose=None,
         given_today=(*recent, given) if closed.steps_max else recent,
         first_wetting_given_ml=state.first_wetting_given_ml + (closed.volume_max_ml if is_first else 0.0),
-        watering_given_ml=state.watering_given_ml + (0.0 if is_first else closed.volume_max_ml),
+        watering_given_ml=state.watering_given_ml + (0.0 if is_first or into_jug else closed.volume_max_ml),
         last_dose_run_ms=state.run_ms if closed.steps_max else state.last_dose_run_ms,
         effect_check=check,
     )

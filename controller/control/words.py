@@ -35,6 +35,7 @@ WATERING_WORDS = {
     "daily_cap": "No water: the plan's amount for 24 hours is used up.",
     "total_cap": "No water: the plan's amount for the whole run is used up.",
     "chamber_daily_limit": "No water: the chamber's limit for 24 hours is used up.",
+    "chamber_dose_limit": "No water: a portion may not exceed the chamber's limit for one dose.",
     "effect_unseen": "No water now: waiting to see the last dose reach the probe.",
     "slot_missed": "A watering time was missed by more than its grace and is left out.",
 }
@@ -47,6 +48,7 @@ PHASE_WORDS = {
     "opening": "Waiting for the sowing positions to be opened.",
     "growing": "Growing.",
     "ended": "The run has ended.",
+    "calibrating": "Calibration: water is given into a vessel, portion by portion, when a technician asks.",
 }
 
 END_WORDS = {

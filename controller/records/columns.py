@@ -88,7 +88,7 @@ WATER = (
     Column("hours_since_hydration", HOURS, 4),
     Column("entry", "dose or drain"),
     Column("dose_id", "number of the dose, never used twice"),
-    Column("purpose", "first_wetting, moisture_led, fixed_time or fallback; unknown if no intent was recorded"),
+    Column("purpose", "first_wetting, moisture_led, fixed_time, fallback, calibration; unknown without an intent"),
     Column("intended_ml", "ml asked of the pump", 4),
     Column("delivered_ml", "ml given: the middle of the interval below; empty while the dose is not settled", 4),
     Column("delivered_min_ml", "ml, the least it can have been by the board's count of steps", 4),

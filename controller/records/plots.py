@@ -70,6 +70,7 @@ PURPOSE_SIGNS = {
     m.FIRST_WETTING: Sign("s", "square", "portion of the first wetting"),
     m.MOISTURE_LED: Sign("^", "triangle", "dose because the medium was dry"),
     m.FIXED_TIME: Sign("o", "circle", "dose at a set time"),
+    m.CALIBRATION: Sign("v", "triangle", "portion of a calibration, not into the bed"),
     m.FALLBACK: Sign("D", "diamond", "fallback dose: the moisture was not trusted"),
 }
 

@@ -155,20 +155,22 @@ class Sheets:
         return [
             f"Moisture probe: a line through {probe.dry_fraction:g} at {probe.dry_count} counts and "
             f"{probe.wet_fraction:g} at {probe.wet_count} counts, calibrated on {probe.calibrated_on}; standard "
-            f"uncertainty {probe.standard_uncertainty_fraction:g}."
+            f"uncertainty {probe.standard_uncertainty_fraction:g}{_named(probe.calibration_id)}."
         ]
 
     def _lamp(self) -> list[str]:
         lamp = self.settings.chamber.lamp
         return [
             f"Lamp: {lamp.ppfd_at_full_duty_umol_m2_s:g} umol m-2 s-1 at the canopy at full duty, from the last lamp "
-            "check; its response to duty is taken as a straight line. The chamber file states no uncertainty of it."
+            "check; its response to duty is taken as a straight line. The chamber file states no uncertainty of "
+            f"it{_named(lamp.calibration_id)}."
         ]
 
     def _pump(self) -> list[str]:
         pump = self.settings.chamber.pump
         relative_pct = 100.0 * pump.ml_per_step_standard_uncertainty / pump.ml_per_step
         lot = f", tubing lot {pump.tubing_lot}" if pump.tubing_lot else ""
+        lot += _named(pump.calibration_id)
         return [
             f"Pump: {pump.ml_per_step:g} ml a step, standard uncertainty {pump.ml_per_step_standard_uncertainty:g} ml "
             f"({relative_pct:.2f} %), calibrated on {pump.calibrated_on}{lot}. All doses share this calibration, so "
@@ -203,6 +205,10 @@ def trust_words(any_trusted: bool, placed: int, unplaced: int, out_of_order: int
     if out_of_order:
         words += f" {out_of_order} readings lie before earlier ones because the clock was set back, and are left out."
     return words
+
+
+def _named(calibration_id: str) -> str:
+    return f"; calibration {calibration_id}" if calibration_id else ""
 
 
 def _indented(text: str) -> list[str]:

@@ -20,6 +20,7 @@ PURPOSE_WORDS = {
     m.FIRST_WETTING: "a portion of the first wetting",
     m.MOISTURE_LED: "the medium was drier than the plan wants",
     m.FIXED_TIME: "a watering time of the plan",
+    m.CALIBRATION: "a portion of a calibration, into a technician's vessel",
     m.FALLBACK: "the plan's fallback while the moisture reading was not trusted",
 }
 

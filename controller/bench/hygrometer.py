@@ -1,0 +1,82 @@
+"""The air sensor against saturated salts and against a reference thermometer."""
+
+import math
+from typing import Any
+
+import numpy as np
+
+from controller.errors import SettingsError
+from controller.science.air import salt_humidity_pct
+from controller.science.budget import student_quantile
+from controller.science.lines import fit_line
+
+READINGS_MIN = 6
+SALT_STANDARD_UNCERTAINTY_PCT = 0.5  # covers Greenspan (1977) Table 2 for all salts used here, and a small 0.1 C of air
+DRIFT_MAX_PCT_PER_H = 0.5  # a slope larger than this, and larger than its own uncertainty, is no equilibrium (choice)
+CAUTIONS = (
+    "Salt solutions irritate eyes and skin: gloves and goggles, no food near. LiCl and nitrates are harmful: read the "
+    "supplier's safety sheet. Nitrates feed fire: away from anything that burns. Salt on electronics corrodes: keep "
+    "the sensor above the solution and take waste where your local rules say."
+)
+
+
+def settled(elapsed_min: list[float], humidity_pct: list[float]) -> str:
+    """Why the air over the salt is not in equilibrium yet, or an empty string: a drift test by the slope's t."""
+    line = fit_line([each / 60.0 for each in elapsed_min], humidity_pct)
+    if line.slope_se == 0.0:
+        moves = line.slope != 0.0
+    else:
+        moves = abs(line.slope) / line.slope_se > student_quantile(0.975, len(elapsed_min) - 2.0)
+    if moves and abs(line.slope) > DRIFT_MAX_PCT_PER_H:
+        return f"The humidity still moves by {line.slope:+.2f} % an hour; wait, and take new readings."
+    return ""
+
+
+def check_humidity(
+    salt: str, temperature_c: float, elapsed_min: list[float], humidity_pct: list[float], stated_accuracy_pct: float
+) -> dict[str, Any]:
+    """Difference of the sensor from the salt's humidity with its expanded uncertainty, and whether it passes.
+
+    Greenspan (1977) for the salt. Passes when the difference is within the sensor's stated accuracy widened by the
+    expanded uncertainty (k = 2). SettingsError for data that cannot be judged.
+    """
+    if len(elapsed_min) < READINGS_MIN:
+        raise SettingsError(
+            (f"there are {len(elapsed_min)} readings, but a humidity check needs {READINGS_MIN} or more.",)
+        )
+    try:
+        reference_pct = salt_humidity_pct(salt, temperature_c)
+    except ValueError as error:
+        raise SettingsError((f"{error}.",)) from error
+    waits = settled(elapsed_min, humidity_pct)
+    found_pct, spread_pct = float(np.mean(humidity_pct)), float(np.std(humidity_pct, ddof=1))
+    standard_pct = math.hypot(SALT_STANDARD_UNCERTAINTY_PCT, spread_pct / math.sqrt(len(elapsed_min)))
+    return _verdict(found_pct - reference_pct, standard_pct, stated_accuracy_pct, "%", reference_pct, waits)
+
+
+def check_temperature(
+    sensor_c: list[float], reference_c: list[float], reference_standard_uncertainty_c: float, stated_accuracy_c: float
+) -> dict[str, Any]:
+    """Difference of the sensor from a reference thermometer, pair by pair."""
+    if len(sensor_c) < READINGS_MIN or len(sensor_c) != len(reference_c):
+        raise SettingsError((f"a temperature check needs {READINGS_MIN} or more pairs of readings.",))
+    apart_c = np.asarray(sensor_c) - np.asarray(reference_c)
+    spread_c = float(np.std(apart_c, ddof=1)) / math.sqrt(len(sensor_c))
+    standard_c = math.hypot(spread_c, reference_standard_uncertainty_c)
+    return _verdict(float(np.mean(apart_c)), standard_c, stated_accuracy_c, "C", float(np.mean(reference_c)), "")
+
+
+def _verdict(
+    difference: float, standard_uncertainty: float, bound: float, unit: str, centre: float, waits: str
+) -> dict[str, Any]:
+    expanded = 2.0 * standard_uncertainty
+    refused = [waits] if waits else []
+    if abs(difference) > bound + expanded:
+        refused.append(
+            f"The sensor is off by {difference:+.2f} {unit}, more than its {bound:g} {unit} and {expanded:.2f}."
+        )
+    return {
+        "accepted": not refused,
+        "refused_because": refused,
+        "result": {"reference": centre, "difference": difference, "expanded": expanded, "unit": unit},
+    }

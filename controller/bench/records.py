@@ -1,0 +1,143 @@
+"""Calibrations as files beside the chamber file: only ever added, each with the SHA-256 of its data.
+
+``<chamber stem>.calibrations/`` holds one JSON file for each calibration or check, named by its id, and one for each
+time that a calibration was put into use. The newest use of a kind is what the chamber takes.
+"""
+
+import hashlib
+import json
+import os
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from controller.errors import SettingsError
+
+USE = "use"
+SIMULATED = "simulated"  # ends the id of what was measured on a simulated chamber
+SECTIONS = {"pump": "pump", "moisture": "moisture_probe", "lamp": "lamp"}  # kind -> section of the chamber file
+
+
+def folder_of(chamber_path: str | Path) -> Path:
+    """Where the calibrations of this chamber file are kept."""
+    path = Path(chamber_path)
+    return path.with_name(path.name.removesuffix(".toml").removesuffix(".chamber") + ".calibrations")
+
+
+def digest_of(data: Any) -> str:
+    """SHA-256 of the data as JSON with sorted keys and no spaces."""
+    return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+def keep(folder: Path, kind: str, at_utc: datetime, content: dict[str, Any]) -> str:
+    """Write one record under a new id and answer the id. ``content["data"]`` is what the digest covers."""
+    body = {**content, "data_sha256": digest_of(content["data"])}
+    base = f"{kind}-{at_utc.astimezone(UTC):%Y%m%dT%H%M%SZ}" + (f"-{SIMULATED}" if content.get("simulated") else "")
+    for number in range(1, 100):
+        record_id = base if number == 1 else f"{base}-{number}"
+        text = json.dumps({"id": record_id, "kind": kind, **body}, indent=2, ensure_ascii=False) + "\n"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            with (folder / f"{record_id}.json").open("x", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+        except FileExistsError:
+            continue
+        except OSError as error:
+            raise SettingsError((f"{folder}: the record cannot be written ({error.strerror}).",)) from error
+        return record_id
+    raise SettingsError((f"{folder}: a hundred records of one second; look at the clock.",))
+
+
+def read(folder: Path, record_id: str) -> dict[str, Any]:
+    """One record; SettingsError when it is not there or its data were changed."""
+    path = folder / f"{record_id}.json"
+    if not re.fullmatch(r"[a-z]+-\d{8}T\d{6}Z(-simulated)?(-\d+)?", record_id) or not path.is_file():
+        known = ", ".join(each["id"] for each in read_all(folder)) if folder.is_dir() else ""
+        raise SettingsError((f"{record_id}: there is no such calibration in {folder}; there are {known or 'none'}.",))
+    try:
+        record: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        known_digest = record["data_sha256"]
+        same = known_digest == digest_of(record["data"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise SettingsError((f"{path}: this is not a calibration record that can be read ({error}).",)) from error
+    if not same:
+        raise SettingsError((f"{path}: its data no longer match their SHA-256; it was changed after it was written.",))
+    return record
+
+
+def read_all(folder: Path, kind: str | None = None) -> list[dict[str, Any]]:
+    """All records, oldest first, or those of one kind."""
+    if not folder.is_dir():
+        return []
+    found = [read(folder, path.stem) for path in folder.glob("*-*Z*.json")]
+    return sorted((r for r in found if kind in (None, r["kind"])), key=lambda r: (r["at_utc"], r["id"]))
+
+
+def put_into_use(folder: Path, record_id: str, by: str, at_utc: datetime) -> str:
+    """Let the chamber take a calibration from now on. SettingsError when it was refused or is no calibration."""
+    record = read(folder, record_id)
+    if record["kind"] not in SECTIONS:
+        raise SettingsError((f"{record_id}: a record of this kind ({record['kind']}) is not put into use.",))
+    if not record["accepted"]:
+        why = " ".join(record["refused_because"])
+        raise SettingsError((f"{record_id}: this calibration is refused for use. {why}",))
+    data = {"calibration_id": record_id, "calibration_sha256": record["data_sha256"]}
+    return keep(folder, USE, at_utc, {"at_utc": at_utc.isoformat(), "by": by, "of": record["kind"], "data": data})
+
+
+def in_use(folder: Path) -> dict[str, dict[str, Any]]:
+    """kind -> the calibration that the chamber takes now."""
+    found: dict[str, dict[str, Any]] = {}
+    for use in read_all(folder, USE):
+        record = read(folder, use["data"]["calibration_id"])
+        if record["data_sha256"] != use["data"]["calibration_sha256"]:
+            raise SettingsError((f"{use['id']}: names a calibration whose data are not those that were put into use.",))
+        found[use["of"]] = record
+    return found
+
+
+def applied(chamber_text: str, chamber_path: str | Path) -> str:
+    """The text of a chamber file with the calibrations that are in use written into its sections."""
+    for kind, record in in_use(folder_of(chamber_path)).items():
+        values = {**record["settings"], "calibration_id": record["id"]}
+        for key, value in values.items():
+            chamber_text = _with_value(chamber_text, SECTIONS[kind], key, value)
+    return chamber_text
+
+
+def judge_real(calibration_ids: tuple[str, ...]) -> None:
+    """SettingsError when a real chamber would take a calibration of a simulated one."""
+    invented = [each for each in calibration_ids if SIMULATED in each.split("-")]
+    if invented:
+        words = "was measured on a simulated chamber and is not used on a real one; calibrate, then use that."
+        raise SettingsError(tuple(f"{each}: this calibration {words}" for each in invented))
+
+
+def judge_tube(folder: Path, tubing_lot: str) -> None:
+    """SettingsError when the pump calibration in use was made with another tube than the chamber file names."""
+    record = in_use(folder).get("pump")
+    if record is not None and record["tubing_lot"] != tubing_lot:
+        words = f"was made with tubing lot {record['tubing_lot']!r}, but pump.tubing_lot is {tubing_lot!r}"
+        raise SettingsError((f"{record['id']}: this calibration {words}; calibrate the new tube, then use that.",))
+
+
+def _with_value(text: str, section: str, key: str, value: Any) -> str:
+    """The TOML text with one key of one section set; everything else, comments too, stays as it is."""
+    is_date = isinstance(value, str) and re.fullmatch(r"\d{4}-\d{2}-\d{2}", value) and key.endswith("_on")
+    written = value if is_date else json.dumps(value, ensure_ascii=False)
+    head = re.search(rf"^\s*\[\s*{section}\s*\][^\n]*\n?", text, re.MULTILINE)
+    if head is None:
+        return text  # the judge of the file will say that the section is missing
+    after = re.search(r"^\s*\[", text[head.end() :], re.MULTILINE)
+    end = head.end() + after.start() if after else len(text)
+    body = text[head.end() : end]
+    line = re.compile(rf'^(\s*{key}\s*=\s*)("(?:[^"\\]|\\.)*"|[^#\n]*?)(\s*(?:#[^\n]*)?)$', re.MULTILINE)
+    if line.search(body):
+        body = line.sub(lambda found: f"{found[1]}{written}{found[3]}", body, count=1)
+    else:
+        body = f"{key} = {written}\n{body}"
+    start = text[: head.end()]
+    return (start if start.endswith("\n") else start + "\n") + body + text[end:]

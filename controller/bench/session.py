@@ -1,0 +1,198 @@
+"""Portions for a calibration, given by the chamber itself: the same law, board, lease, limits and write-ahead.
+
+A session has a folder and a journal of its own. Its lamp stays off, no plan waters, and each portion is a request
+that ``step`` grants or refuses. What other sessions gave in the last 24 hours counts against the chamber's limit.
+"""
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from controller import __version__
+from controller.chamber.seam import ChamberSeam
+from controller.control import model as m
+from controller.control.watering import MS_PER_DAY
+from controller.control.words import watering_words
+from controller.deciding import Decider
+from controller.errors import ChamberError, SettingsError
+from controller.plan import Settings
+from controller.records.journal import Journal
+from controller.run import lock_run
+from controller.settings import settings_from_text
+
+READY_WITHIN_S = 30
+PORTION_WITHIN_S = 330  # longer than the board lets any dose run
+
+# The law needs a plan; in a calibration none of it is acted on.
+NO_PLAN = """
+name = "Calibration"
+length_days = 1
+sample_every_s = 1
+[[positions]]
+number = 1
+species = "none"
+[medium]
+bed_area_cm2 = 100
+bed_depth_cm = 5
+texture = "sandy loam"
+[first_wetting]
+total_ml = 1
+drain = false
+aliquot_ml = 1
+push_rate_max_ml_per_min = 500
+[watering]
+dose_ml = 1
+rest_h = 24
+daily_cap_ml = 1
+total_cap_ml = 1
+[watering.fixed]
+times = [12:00:00]
+[photoperiod]
+light_h = 0
+start = 06:00:00
+duty_fraction = 0.0
+[climate]
+air_temperature_low_c = 5
+air_temperature_high_c = 40
+air_temperature_alarm_low_c = 0
+air_temperature_alarm_high_c = 45
+lamp_off_above_c = 50
+relative_humidity_low_pct = 0
+relative_humidity_high_pct = 100
+[[steps]]
+name = "weigh"
+title = "Weigh every portion"
+due = "before_wetting"
+gate = true
+[observation]
+days = []
+"""
+
+
+def settings_for(chamber_text: str, chamber_name: str) -> Settings:
+    """Settings of a session in this chamber."""
+    return settings_from_text(NO_PLAN, chamber_text, chamber_name=chamber_name)
+
+
+class BenchSession:
+    """Gives portions when asked. ``wait`` lets one second pass, on the computer's clock or on a simulated one."""
+
+    def __init__(
+        self, settings: Settings, chamber: ChamberSeam, folder: Path, by: str, wait: Callable[[], None], *,
+        simulated: bool,
+    ) -> None:  # fmt: skip
+        self.folder = folder
+        self.by = by
+        self._wait = wait
+        self._chamber = chamber
+        folder.mkdir(parents=True, exist_ok=True)
+        self._lock = lock_run(folder.parent)
+        self.journal = Journal.create(folder / "journal.sqlite", folder.name, settings, __version__, simulated)
+        clock = chamber.now()
+        at = m.Moment(clock.utc_ms, clock.monotonic_ms, 1, clock.utc_trusted)
+        given = _given_before(folder, at.utc_ms)
+        state = m.State(now=at, phase=m.CALIBRATING, given_today=given)
+        self.journal.append(m.PhaseRecord(at, m.CALIBRATING, 0))
+        self._decider = Decider(chamber, self.journal, settings, state, 1)
+        self._decider.handle(m.Started(self._decider.moment(), __version__))
+
+    def _second(self) -> None:
+        self._wait()
+        self._decider.notice_clock()
+        self._decider.sample()
+        self._decider.tick()
+
+    def get_ready(self) -> None:
+        """Wait for the board's greeting. ChamberError with the reason when there may be no water."""
+        self._decider.hear()
+        for _ in range(READY_WITHIN_S):
+            if not self._refusal():
+                return
+            self._second()
+        raise ChamberError(watering_words(self._refusal()))
+
+    def _refusal(self) -> str:
+        from_step = self._decider.state
+        if from_step.trips:
+            return "tripped:" + from_step.trips[0][0]
+        return "" if from_step.greeted and not from_step.reconciling else from_step.watering_answer or "not_greeted"
+
+    def give(self, steps: int) -> m.DoseClosed:
+        """One portion of so many steps. ChamberError with the law's answer when it is refused or cut short."""
+        self._decider.notice_clock()
+        self._decider.hear()  # people take their time between portions: what the board said meanwhile comes first
+        self._decider.sample()
+        moment = self._decider.moment()
+        request = m.Request(moment, 0, m.GIVE_PORTION, self.by, subject=str(steps))
+        number = self.journal.ask(request)
+        self._decider.handle(m.RequestMade(moment, replace(request, request_id=number)))
+        answer = self.journal.answer_to(number)
+        if answer is None or not answer.granted:
+            raise ChamberError("The records cannot be written." if answer is None else answer.words)
+        for _ in range(PORTION_WITHIN_S):
+            self._second()
+            if self._decider.state.open_dose is None:
+                break
+        else:
+            self._chamber.send("stop", ())
+            raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
+        closed = list(self.journal.records(m.DoseClosed))[-1]
+        if closed.end_reason != "complete" or closed.steps_min != closed.steps_max:
+            raise ChamberError(f"The portion was not given in full ({closed.end_reason}); do not weigh it.")
+        return closed
+
+    def note(self, what: str, **values: Any) -> None:
+        """Keep what a person typed, at once and for good, in ``bench.jsonl`` beside the journal."""
+        row = {"at_utc_ms": self._chamber.now().utc_ms, "by": self.by, "what": what, **values}
+        with (self.folder / "bench.jsonl").open("a", encoding="utf-8") as file:
+            file.write(json.dumps(row, ensure_ascii=False) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+
+    def close(self) -> None:
+        """Stop what turns, let go of the chamber, close the records."""
+        if self._decider.state.open_dose is not None:
+            self._chamber.send("stop", ())
+            self._second()
+        self._chamber.close()
+        self.journal.close()
+        os.close(self._lock)
+
+
+def _given_before(folder: Path, now_utc_ms: int) -> tuple[m.Given, ...]:
+    """What other sessions of this chamber gave in the last 24 hours; an intent without an end counts in full."""
+    given = []
+    for path in sorted(folder.parent.glob("*/journal.sqlite")):
+        if path.parent == folder:
+            continue
+        journal = Journal.open(path)
+        try:
+            ended = {each.dose_id: each.volume_max_ml for each in journal.records(m.DoseClosed)}
+            for intent in journal.records(m.DoseIntended):
+                if 0 <= now_utc_ms - intent.at.utc_ms < MS_PER_DAY:
+                    volume_ml = ended.get(intent.dose_id, intent.volume_ml)
+                    given.append(m.Given(0, volume_ml, m.CALIBRATION))
+        finally:
+            journal.close()
+    return tuple(given)
+
+
+def spread_steps(sizes_steps: list[int], times: int) -> list[int]:
+    """The order of portions: each round turned about, so that a slow drift does not pass for a slope."""
+    if times < 1 or not sizes_steps:
+        raise SettingsError(("a calibration needs one or more sizes of portion, each given once or more.",))
+    rounds = [sizes_steps if turn % 2 == 0 else sizes_steps[::-1] for turn in range(times)]
+    return [steps for each in rounds for steps in each]
+
+
+def given_portions(folder: Path) -> list[tuple[int, int]]:
+    """(dose id, steps) of the portions of an earlier session that were given to be weighed."""
+    path = folder / "bench.jsonl"
+    try:
+        rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    except (OSError, ValueError) as error:
+        raise SettingsError((f"{path}: no portions of a session can be read here ({error}).",)) from error
+    return [(row["dose_id"], row["steps"]) for row in rows if row["what"] == "given"]

@@ -1,0 +1,269 @@
+"""A technician's session from prompt to certificate, and the records that it leaves."""
+
+import json
+import os
+import pty
+import random
+import re
+import shutil
+import threading
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from controller.bench import records
+from controller.bench.ageing import Point, judge_ageing
+from controller.bench.balance import Balance
+from controller.bench.masses import balance_pattern
+from controller.cli import main
+from controller.commands.terminal import Exit
+from controller.errors import SettingsError
+from controller.settings import example_path, read_chamber
+
+SCATTERED_G = [4.0, 19.1, 20.9, 6.0, 5.5, 21.5, 18.8, 4.4, 5.9, 20.3]
+BENCH = ["--by", "LK", "--water-c", "20", "--pressure-kpa", "101.325", "--simulated"]
+
+
+@pytest.fixture
+def chamber_path(tmp_path):
+    return Path(shutil.copy(example_path("skerry-light.chamber.toml"), tmp_path / "skerry-light.chamber.toml"))
+
+
+def wardian(*arguments, typed=""):
+    return CliRunner().invoke(main, [str(each) for each in arguments], input=typed)
+
+
+def calibrated(chamber_path, *more, typed="\n" * 40):
+    return wardian("calibrate", "pump", "--chamber", chamber_path, *BENCH, *more, typed=typed)
+
+
+def newest(chamber_path, kind="pump"):
+    return records.read_all(records.folder_of(chamber_path), kind)[-1]
+
+
+def test_a_technicians_session_from_prompt_to_certificate_to_use(chamber_path):
+    done = calibrated(chamber_path, "--instruments", "balance 3, thermometer 7, barometer 2")
+    assert done.exit_code == Exit.WELL, done.output
+    for words in ("Prime", "Tare", "10 portions", "Portion 10", "ml a step", "Good enough"):
+        assert words in done.output
+    record = newest(chamber_path)
+    assert len(record["data"]["weighings"]) == 10
+    page = (records.folder_of(chamber_path) / f"{record['id']}.html").read_text()
+    for words in (
+        record["id"], record["data_sha256"], "Uncertainty budget", "JCGM 100:2008", "ISO 8655", "balance 3",
+        "simulated chamber", "water temperature", "evaporation", "<svg",
+    ):  # fmt: skip
+        assert words in page
+    assert not re.search(r'(src|href)="(?!#)|@import|url\(http', page)
+
+    before = read_chamber(chamber_path).pump
+    used = wardian("calibrate", "use", record["id"], "--chamber", chamber_path, "--by", "LK")
+    assert used.exit_code == Exit.WELL, used.output
+    after = read_chamber(chamber_path).pump
+    assert after.calibration_id == record["id"]
+    assert after.ml_per_step == pytest.approx(record["result"]["ml_per_step"], rel=1e-6)
+    assert after.ml_per_step != before.ml_per_step
+    listed = wardian("calibrate", "list", "--chamber", chamber_path)
+    assert f"in use  {record['id']}" in listed.output
+
+
+def test_the_factor_found_is_the_simulated_pumps_own(chamber_path):
+    calibrated(chamber_path)
+    found = newest(chamber_path)["result"]
+    true = 0.005 + random.Random(1).gauss(0.0, 0.00004)  # the first draw of the simulated physics
+    assert abs(found["ml_per_step"] - true) <= 1.5 * found["expanded_ml_per_step"]
+
+
+def test_a_run_takes_the_calibration_and_its_exports_name_it(chamber_path, tmp_path):
+    calibrated(chamber_path)
+    record = newest(chamber_path)
+    wardian("calibrate", "use", record["id"], "--chamber", chamber_path, "--by", "LK")
+    rehearsed = wardian("rehearse", "--chamber", chamber_path, "--days", "0.05", "--out", tmp_path / "run")
+    assert rehearsed.exit_code == Exit.WELL, rehearsed.output
+    assert record["id"] in (tmp_path / "run" / "events.csv").read_text()
+    sheets = "".join(path.read_text() for path in (tmp_path / "run").glob("water*.txt"))
+    assert record["id"] in re.sub(r"\s+", "", sheets)
+
+
+def test_a_calibration_of_a_simulated_chamber_is_never_used_on_a_real_one(chamber_path, tmp_path):
+    calibrated(chamber_path)
+    wardian("calibrate", "use", newest(chamber_path)["id"], "--chamber", chamber_path, "--by", "LK")
+    plan = example_path("skerry-light.plan.toml")
+    done = wardian("run", plan, "--chamber", chamber_path, "--out", tmp_path / "run")
+    assert done.exit_code == Exit.SETTINGS
+    assert "simulated chamber" in done.output
+
+
+def test_a_typing_mistake_is_told_and_asked_again_and_nothing_is_lost(chamber_path):
+    typed = "\n\n" + "5,04\n-5\nfive\n" + "\n" * 40
+    done = calibrated(chamber_path, typed=typed)
+    assert done.exit_code == Exit.WELL, done.output
+    for words in ("5,04 has a decimal comma; write 5.04", "mass_g is -5", "'five' is not a number of grams"):
+        assert words in done.output
+    record = newest(chamber_path)
+    kept = (records.folder_of(chamber_path) / record["session"] / "bench.jsonl").read_text().splitlines()
+    texts = [json.loads(line)["text"] for line in kept if '"typed"' in line]
+    assert texts[:3] == ["5,04", "-5", "five"]
+
+
+def test_a_pressure_in_hectopascals_moves_no_water(chamber_path):
+    arguments = [each if each != "101.325" else "1013" for each in BENCH]
+    done = wardian("calibrate", "pump", "--chamber", chamber_path, *arguments)
+    assert done.exit_code == Exit.SETTINGS
+    assert "1013 hPa is 101.3 kPa" in done.output
+    assert not records.folder_of(chamber_path).exists()
+
+
+def test_a_faulty_file_loses_no_portion_and_a_mended_one_finishes(chamber_path, tmp_path):
+    masses = tmp_path / "masses.csv"
+    masses.write_text("mass_g\n5.04\n")
+    done = calibrated(chamber_path, "--masses", masses)
+    assert done.exit_code == Exit.SETTINGS
+    assert "holds 1 masses, but 10 portions were given" in done.output
+    (session,) = records.folder_of(chamber_path).glob("session-*")
+    good = [5.02, 20.1, 20.08, 5.03, 5.01, 20.09, 20.11, 5.02, 5.02, 20.1]
+    masses.write_text("mass_g\n" + "\n".join(map(str, good)) + "\n")
+    done = calibrated(chamber_path, "--masses", masses, "--session", session)
+    assert done.exit_code == Exit.WELL, done.output
+    assert [each["mass_g"] for each in newest(chamber_path)["data"]["weighings"]] == good
+
+
+def test_a_failing_calibration_is_kept_and_refused_for_use(chamber_path, tmp_path):
+    masses = tmp_path / "masses.csv"
+    masses.write_text(
+        "mass_g\n" + "\n".join(["4.0", "19.1", "20.9", "6.0", "5.5", "21.5", "18.8", "4.4", "5.9", "20.3"]) + "\n"
+    )
+    done = calibrated(chamber_path, "--masses", masses)
+    assert done.exit_code == Exit.FOUND_WANTING
+    assert "Refused for use" in done.output
+    record = newest(chamber_path)
+    assert not record["accepted"]
+    page = (records.folder_of(chamber_path) / f"{record['id']}.html").read_text()
+    assert "Refused for use" in page
+    done = wardian("calibrate", "use", record["id"], "--chamber", chamber_path, "--by", "LK")
+    assert done.exit_code == Exit.SETTINGS
+    assert "refused for use" in done.output
+    assert read_chamber(chamber_path).pump.calibration_id == ""
+
+
+def test_a_quick_check_goes_onto_the_chart(chamber_path):
+    done = wardian("calibrate", "check", "--chamber", chamber_path, *BENCH, typed="\n\n\n")
+    assert done.exit_code == Exit.WELL, done.output
+    assert "% from the factor in use" in done.output
+    listed = wardian("calibrate", "list", "--chamber", chamber_path, "--json")
+    assert [each["kind"] for each in json.loads(listed.output)] == ["check"]
+
+
+def kept(folder, second=0, **changes):
+    content = {
+        "at_utc": f"2026-03-01T10:00:{second:02d}+00:00",
+        "by": "LK",
+        "accepted": True,
+        "refused_because": [],
+        "settings": {"ml_per_step": 0.0051, "ml_per_step_standard_uncertainty": 0.00001, "calibrated_on": "2026-03-01"},
+        "data": {"weighings": [1, 2]},
+    }
+    return records.keep(folder, "pump", datetime(2026, 3, 1, 10, 0, second, tzinfo=UTC), {**content, **changes})
+
+
+def test_records_are_never_overwritten(tmp_path):
+    assert kept(tmp_path) == "pump-20260301T100000Z"
+    assert kept(tmp_path) == "pump-20260301T100000Z-2"
+
+
+def test_a_record_that_was_changed_is_found_out(tmp_path):
+    path = tmp_path / f"{kept(tmp_path)}.json"
+    path.write_text(path.read_text().replace("2\n", "3\n"))
+    with pytest.raises(SettingsError, match="no longer match their SHA-256"):
+        records.read(tmp_path, path.stem)
+
+
+def test_the_last_use_wins_and_an_earlier_calibration_can_be_used_again(tmp_path):
+    first, second = kept(tmp_path), kept(tmp_path, 1)
+    for number, each in enumerate((first, second, first)):
+        records.put_into_use(tmp_path, each, "LK", datetime(2026, 3, 2, 10, 0, number, tzinfo=UTC))
+    assert records.in_use(tmp_path)["pump"]["id"] == first
+    assert len(list(tmp_path.glob("use-*.json"))) == 3
+
+
+def test_an_unknown_id_is_told_with_those_that_exist(tmp_path):
+    known = kept(tmp_path)
+    with pytest.raises(SettingsError, match=known):
+        records.read(tmp_path, "pump-20200101T000000Z")
+    with pytest.raises(SettingsError, match="there is no such calibration"):
+        records.read(tmp_path, "../secret")
+
+
+def test_using_a_calibration_changes_only_its_own_keys_of_the_chamber_file(chamber_path):
+    folder = records.folder_of(chamber_path)
+    records.put_into_use(folder, kept(folder), "LK", datetime(2026, 3, 2, tzinfo=UTC))
+    before, after = chamber_path.read_text(), records.applied(chamber_path.read_text(), chamber_path)
+    changed = [b for a, b in zip(before.splitlines(), (x for x in after.splitlines() if "calibration_id" not in x),
+               strict=True) if a != b]  # fmt: skip
+    assert [line.split(" ")[0] for line in changed] == [
+        "ml_per_step", "ml_per_step_standard_uncertainty", "calibrated_on",
+    ]  # fmt: skip
+    assert read_chamber(chamber_path).pump.ml_per_step == 0.0051
+    assert chamber_path.read_text() == before
+
+
+def test_a_balance_is_read_over_its_line():
+    master, slave = pty.openpty()
+    balance = Balance(os.ttyname(slave), 9600, balance_pattern(r"([+-]?\d+\.\d+)\s*g"), b"?\r\n")
+
+    def answer():
+        asked = b""
+        while b"?" not in asked:
+            asked += os.read(master, 16)
+        os.write(master, b"Hello\r\nST,+5.043 g\r\n")
+
+    thread = threading.Thread(target=answer)
+    thread.start()
+    try:
+        assert balance.read_g() == 5.043
+    finally:
+        thread.join()
+        balance.close()
+        os.close(master)
+        os.close(slave)
+
+
+def point(number, ml_per_step, lot="A"):
+    return Point(datetime(2026, 3, 1 + number, tzinfo=UTC), ml_per_step, 0.00001, lot, f"pump-{number}")
+
+
+def test_a_sudden_change_lies_outside_the_individuals_limits():
+    steady = [point(n, 0.005 + 1e-6 * (-1) ** n) for n in range(6)]
+    assert judge_ageing(steady, 0.0, 100.0).advice == ()
+    moved = [*steady, point(6, 0.0051)]
+    assert any("outside the limits" in words for words in judge_ageing(moved, 0.0, 100.0).advice)
+
+
+def test_a_slow_drift_is_seen_by_the_moving_average():
+    steady = [point(n, 0.005 + 1e-6 * (-1) ** n) for n in range(10)]
+    drifting = [*steady, *(point(10 + n, 0.005 + 4e-6) for n in range(6))]
+    assert any("drifts" in words for words in judge_ageing(drifting, 0.0, 100.0).advice)
+
+
+def test_a_new_tube_begins_a_new_chart():
+    old = [point(n, 0.005, "A") for n in range(6)]
+    assert len(judge_ageing([*old, point(7, 0.0055, "B")], 0.0, 100.0).points) == 1
+
+
+@pytest.mark.parametrize(("turned_h", "word"), [(79.9, None), (80.1, "have a new one ready"), (100.1, "new tube")])
+def test_tube_hours_warn_first_and_then_ask_for_a_new_tube(turned_h, word):
+    advice = " ".join(judge_ageing([point(0, 0.005)], turned_h, 100.0).advice)
+    assert (word is None and advice == "") or (word is not None and word in advice)
+
+
+def test_a_run_does_not_begin_with_a_new_tube_and_the_old_tubes_calibration(chamber_path, tmp_path):
+    calibrated(chamber_path)
+    wardian("calibrate", "use", newest(chamber_path)["id"], "--chamber", chamber_path, "--by", "LK")
+    chamber_path.write_text(chamber_path.read_text().replace('"SL-07"', '"SL-08"'))
+    plan = example_path("skerry-light.plan.toml")
+    done = wardian("run", plan, "--chamber", chamber_path, "--simulated", "--out", tmp_path / "run")
+    assert done.exit_code == Exit.SETTINGS
+    assert "made with tubing lot 'SL-07', but pump.tubing_lot is 'SL-08'" in done.output
+    assert not (tmp_path / "run").exists()
