@@ -88,9 +88,10 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     reason = board_reason(state)
     if reason:
         return reason
+    limits = settings.chamber.limits
     day_ago_ms = state.run_ms - MS_PER_DAY
     in_board_day_ml = given_since_ml(state, state.run_ms - BOARD_DAY_MS, first_wetting=True)
-    if in_board_day_ml + wanted.volume_ml > settings.chamber.limits.daily_max_ml + 1e-9:
+    if in_board_day_ml + wanted.volume_ml > limits.daily_max_ml + 1e-9:
         return "chamber_daily_limit"
     since_ms = None if state.last_dose_run_ms is None else state.run_ms - state.last_dose_run_ms
     if wanted.purpose == m.FIRST_WETTING:
