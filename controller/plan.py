@@ -169,6 +169,20 @@ class Observation:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Margins:
+    """How far twins may differ and still count as alike; shares are of the mean of the two."""
+
+    __pydantic_config__ = _FORBID
+    air_temperature_c: Annotated[float, Gt(0.0), Le(20.0)] = 1.0
+    relative_humidity_pct: Annotated[float, Gt(0.0), Le(50.0)] = 6.0
+    vapour_pressure_deficit_kpa: Annotated[float, Gt(0.0), Le(3.0)] = 0.2
+    water_content_fraction: Annotated[float, Gt(0.0), Le(0.5)] = 0.05
+    light_h: Annotated[float, Gt(0.0), Le(24.0)] = 0.25
+    daily_light_integral_fraction: Annotated[float, Gt(0.0), Le(1.0)] = 0.05
+    water_fraction: Annotated[float, Gt(0.0), Le(1.0)] = 0.08
+
+
+@dataclass(frozen=True, kw_only=True)
 class Plan:
     """What every twin runs. ``sha256`` is the digest of the file's bytes and goes into every record set."""
 
@@ -184,6 +198,7 @@ class Plan:
     steps: list[HandsOnStep]
     observation: Observation
     sample_every_s: Annotated[float, Ge(1.0), Le(3_600.0)] = 10.0
+    margins: Margins | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,0 +1,370 @@
+"""Were the places alike? Each channel day by day, the water accounts, and what went otherwise than planned."""
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from controller.control.words import trip_words
+from controller.plan import Margins
+from controller.records.series import Values
+from controller.records.survey import Day
+from controller.science.agreement import limits_of_agreement, mean_of_series, tost_summary
+from controller.twins.gathering import Twin
+
+ALIKE, DIFFERENT, OPEN = "alike", "different", "not settled"
+DAY_GAP_MAX_H = 4.0  # a day with more than this unread is compared with nothing (a choice, no source)
+# What every reading of one sensor shares. SHT31 data sheet: typically within 2 % relative humidity; within 0.3 C
+# (from memory); taken as the half width of a rectangular distribution (JCGM 100:2008, 4.3.7). Assumptions.
+AIR_TEMPERATURE_SE_C = 0.3 / math.sqrt(3.0)
+RELATIVE_HUMIDITY_SE_PCT = 2.0 / math.sqrt(3.0)
+VAPOUR_PRESSURE_DEFICIT_SE_KPA = 0.05  # of those two at 22 C and 65 % (computed)
+LEAST_DAYS = 3
+WATER_COVERAGE = 1.96
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One thing that is compared day by day; ``margin`` is how far twins may differ, in the unit of the values."""
+
+    key: str
+    title: str
+    unit: str
+    decimals: int
+    margin: float
+    sensor_se: float
+    least_sd: float
+
+
+@dataclass(frozen=True, eq=False)
+class ChannelComparison:
+    """A channel of two twins. Differences are second less first."""
+
+    channel: Channel
+    days: list[int]
+    first: list[float]
+    second: list[float]
+    mean_first: float
+    mean_second: float
+    difference: float
+    low: float
+    high: float
+    limits_low: float
+    limits_high: float
+    p_alike: float
+    verdict: str
+
+
+@dataclass(frozen=True)
+class WaterComparison:
+    """The accounts of two twins, in ml; the verdict is about what was delivered."""
+
+    difference_ml: float
+    difference_fraction: float
+    standard_uncertainty_fraction: float
+    margin_fraction: float
+    verdict: str
+
+
+@dataclass(frozen=True, order=True)
+class Deviation:
+    """Something that was not as planned, or not as at the twin. ``margin_days`` ranks it: by how many margins it was
+    off, times the days it lasted."""
+
+    margin_days: float
+    twin: str
+    what: str
+    words: str
+    from_h: float
+    to_h: float
+
+
+@dataclass(frozen=True, eq=False)
+class Environment:
+    """The places of two twins."""
+
+    first: str
+    second: str
+    channels: list[ChannelComparison]
+    water: WaterComparison
+    skipped: list[str] = field(default_factory=list)
+
+    def of(self, key: str) -> ChannelComparison | None:
+        return next((each for each in self.channels if each.channel.key == key), None)
+
+
+def margins_of(twin: Twin) -> Margins:
+    """The plan's margins, or the assumed ones."""
+    return twin.settings.plan.margins or Margins()
+
+
+def channels_of(first: Twin, second: Twin) -> list[Channel]:
+    """What is compared, with the margins of the first twin's plan."""
+    margins = margins_of(first)
+    two = math.sqrt(2.0)
+    probes = (each.settings.chamber.moisture_probe.standard_uncertainty_fraction for each in (first, second))
+    integral = float(np.mean(first.planned_light_integral_mol_m2)) if first.planned_light_integral_mol_m2 else 0.0
+    temperature_se = AIR_TEMPERATURE_SE_C * two
+    return [
+        Channel("air_temperature_c", "Air temperature", "°C", 2, margins.air_temperature_c, temperature_se, 0.01),
+        Channel("degree_days", "Degree-days a day", "°C d", 2, margins.air_temperature_c, temperature_se, 0.01),
+        Channel(
+            "relative_humidity_pct",
+            "Relative humidity",
+            "%",
+            1,
+            margins.relative_humidity_pct,
+            RELATIVE_HUMIDITY_SE_PCT * two,
+            0.05,
+        ),
+        Channel(
+            "vapour_pressure_deficit_kpa",
+            "Vapour pressure deficit",
+            "kPa",
+            3,
+            margins.vapour_pressure_deficit_kpa,
+            VAPOUR_PRESSURE_DEFICIT_SE_KPA * two,
+            0.002,
+        ),
+        Channel(
+            "water_content_fraction",
+            "Water in the medium",
+            "ml/ml",
+            3,
+            margins.water_content_fraction,
+            math.hypot(*probes),
+            0.001,
+        ),
+        Channel("light_h", "Hours of light a day", "h", 2, margins.light_h, 0.0, 0.02),
+        Channel(
+            "daily_light_integral_mol_m2",
+            "Daily light integral",
+            "mol/m²",
+            2,
+            max(0.01, margins.daily_light_integral_fraction * integral),
+            0.0,
+            0.01,
+        ),
+    ]
+
+
+def value_of(day: Day, key: str) -> float | None:
+    """The day's figure for a channel; None where it is not known."""
+    if day.gap_h > DAY_GAP_MAX_H:
+        return None
+    return {
+        "air_temperature_c": day.air_temperature_c.mean,
+        "degree_days": day.degree_days,
+        "relative_humidity_pct": day.relative_humidity_pct.mean,
+        "vapour_pressure_deficit_kpa": day.vapour_pressure_deficit_mean_kpa,
+        "water_content_fraction": day.water_content_fraction.mean,
+        "light_h": day.light_h,
+        "daily_light_integral_mol_m2": day.daily_light_integral_mol_m2,
+    }[key]
+
+
+def compare_environments(first: Twin, second: Twin) -> Environment:
+    """Every channel on the days that both twins have, and the water accounts."""
+    compared, skipped = [], []
+    by_day = {day.day: day for day in second.days}
+    pairs = [(day, by_day[day.day]) for day in first.days if day.day in by_day]
+    for channel in channels_of(first, second):
+        known = [
+            (here.day, a, b)
+            for here, there in pairs
+            if (a := value_of(here, channel.key)) is not None and (b := value_of(there, channel.key)) is not None
+        ]
+        if len(known) < LEAST_DAYS:
+            skipped.append(f"{channel.title}: only {len(known)} whole days are known at both.")
+            continue
+        compared.append(_compared(channel, known))
+    return Environment(first.name, second.name, compared, _water(first, second), skipped)
+
+
+def _compared(channel: Channel, known: list[tuple[int, float, float]]) -> ChannelComparison:
+    days, a, b = ([each[i] for each in known] for i in range(3))
+    moved = np.array(b) - np.array(a)
+    agreement = limits_of_agreement(b, a)
+    wide = mean_of_series(moved, 0.95, channel.sensor_se, channel.least_sd)
+    test = tost_summary(wide.mean, wide.se, wide.df, -channel.margin, channel.margin)
+    return ChannelComparison(
+        channel,
+        [int(day) for day in days],
+        [float(each) for each in a],
+        [float(each) for each in b],
+        float(np.mean(a)),
+        float(np.mean(b)),
+        wide.mean,
+        wide.low,
+        wide.high,
+        agreement.low,
+        agreement.high,
+        test.p,
+        verdict(wide.mean, wide.low, wide.high, test.p, channel.margin),
+    )
+
+
+def verdict(difference: float, low: float, high: float, p_alike: float, margin: float) -> str:
+    """Alike: the two one-sided tests pass. Different: the interval leaves out 0 and the difference is over the margin.
+
+    Everything else is not settled: the records can neither show the twins alike nor unlike.
+    """
+    if p_alike < 0.05:
+        return ALIKE
+    if abs(difference) > margin and (low > 0.0 or high < 0.0):
+        return DIFFERENT
+    return OPEN
+
+
+def _water(first: Twin, second: Twin) -> WaterComparison:
+    margin = margins_of(first).water_fraction
+    a, b = first.water.delivered_ml, second.water.delivered_ml
+    middle = (a + b) / 2.0
+    if middle <= 0.0:
+        return WaterComparison(b - a, 0.0, 0.0, margin, OPEN)
+    share = (b - a) / middle
+    spread = (
+        math.hypot(first.water.delivered_standard_uncertainty_ml, second.water.delivered_standard_uncertainty_ml)
+        / middle
+    )
+    test = tost_summary(share, max(spread, 1e-6), 1e6, -margin, margin)
+    half = WATER_COVERAGE * spread
+    return WaterComparison(b - a, share, spread, margin, verdict(share, share - half, share + half, test.p, margin))
+
+
+# -- deviations ----
+
+
+def deviations_of(twins: list[Twin], environments: list[Environment]) -> list[Deviation]:
+    """All deviations, the one that matters most first."""
+    found: list[Deviation] = []
+    for twin in twins:
+        found += [*_from_plan(twin), *_missing(twin), *_stopped(twin)]
+    for environment in environments:
+        found += _from_twin(environment)
+    return sorted(found, key=lambda each: -each.margin_days)
+
+
+def _runs(days: list[int], off: Values) -> list[tuple[int, int, float]]:
+    """(first day, last day, sum of the sizes) of runs of days that are off; nothing where the size is 0."""
+    found: list[tuple[int, int, float]] = []
+    for day, size in zip(days, off.tolist(), strict=True):
+        if size == 0.0:
+            continue
+        if found and found[-1][1] == day - 1 and (found[-1][2] > 0.0) == (size > 0.0):
+            found[-1] = (found[-1][0], day, found[-1][2] + size)
+        else:
+            found.append((day, day, size))
+    return found
+
+
+def _from_plan(twin: Twin) -> list[Deviation]:
+    margins = margins_of(twin)
+    found = []
+    known = [
+        (day, planned) for day, planned in zip(twin.days, twin.planned_light_h, strict=True) if day.light_h is not None
+    ]
+    days = [day.day for day, _ in known]
+    short_h = np.array([(day.light_h or 0.0) - planned for day, planned in known])
+    unread_h = np.array([day.gap_h for day, _ in known])
+    beyond = np.abs(short_h) > margins.light_h + unread_h  # what was not read may have been light
+    for start, end, total in _runs(days, np.where(beyond, short_h, 0.0)):
+        each_h = total / (end - start + 1)
+        words = f"light {'too short' if each_h < 0 else 'too long'} by {abs(each_h):.1f} h a day"
+        found.append(
+            Deviation(abs(total) / margins.light_h, twin.name, "light_h", words, start * 24.0, (end + 1) * 24.0)
+        )
+    climate = twin.settings.plan.climate
+    for key, outside, low, high, unit in (
+        (
+            "air_temperature_c",
+            [day.air_temperature_outside_band_h or 0.0 for day in twin.days],
+            climate.air_temperature_low_c,
+            climate.air_temperature_high_c,
+            "°C",
+        ),
+        (
+            "relative_humidity_pct",
+            [day.relative_humidity_outside_band_h or 0.0 for day in twin.days],
+            climate.relative_humidity_low_pct,
+            climate.relative_humidity_high_pct,
+            "%",
+        ),
+    ):
+        hours = np.array(outside)
+        for start, end, total in _runs([day.day for day in twin.days], np.where(hours > 1.0, hours, 0.0)):
+            name = "air temperature" if key == "air_temperature_c" else "humidity"
+            words = f"{name} outside the band of {low:g} to {high:g} {unit} for {total:.0f} h"
+            found.append(Deviation(total / 24.0, twin.name, f"{key} band", words, start * 24.0, (end + 1) * 24.0))
+    missing_ml = twin.asked_ml - twin.water.delivered_ml
+    share = missing_ml / twin.asked_ml if twin.asked_ml else 0.0
+    if abs(share) > margins.water_fraction / 2.0:
+        words = f"{abs(share):.0%} {'less' if share > 0 else 'more'} water delivered than was asked for"
+        size = abs(share) / margins.water_fraction * twin.length_h / 24.0
+        found.append(Deviation(size, twin.name, "water_delivered", words, 0.0, twin.length_h))
+    return found
+
+
+def _missing(twin: Twin) -> list[Deviation]:
+    found = [
+        Deviation((end - start) / 24.0, twin.name, "gap", f"no readings for {end - start:.1f} h", start, end)
+        for start, end in twin.gaps_h
+    ]
+    for channel, count in twin.survey.not_good.items():
+        share = count / twin.survey.readings if twin.survey.readings else 0.0
+        if share > 0.01:
+            words = f"{share:.0%} of the readings of {channel.replace('_', ' ')} were not good"
+            found.append(
+                Deviation(share * twin.length_h / 24.0, twin.name, f"{channel} quality", words, 0.0, twin.length_h)
+            )
+    if twin.readings_untrusted:
+        words = f"{twin.readings_untrusted:,} readings have a time that nothing vouches for"
+        found.append(Deviation(1.0, twin.name, "time", words, 0.0, twin.length_h))
+    return found
+
+
+def _stopped(twin: Twin) -> list[Deviation]:
+    return [
+        Deviation(
+            max(0.01, (stop.to_h - stop.from_h) / 24.0),
+            twin.name,
+            f"trip {stop.reason}",
+            f"water stopped: {trip_words(stop.reason)}".rstrip("."),
+            stop.from_h,
+            stop.to_h,
+        )
+        for stop in twin.stops
+    ]
+
+
+def _from_twin(environment: Environment) -> list[Deviation]:
+    found = []
+    for each in environment.channels:
+        moved = np.array(each.second) - np.array(each.first)
+        over = np.where(np.abs(moved) > each.channel.margin, moved, 0.0)
+        for start, end, total in _runs(each.days, over):
+            mean = total / (end - start + 1)
+            lone = end - start < 1 and each.verdict != DIFFERENT
+            if lone or each.channel.key == "degree_days":
+                continue  # a single odd day is told by its plan's own line; degree-days repeat the temperature
+            words = (
+                f"{each.channel.title.lower()} {'lower' if mean < 0 else 'higher'} than at {environment.first} "
+                f"by {abs(mean):.{each.channel.decimals}f} {each.channel.unit}"
+            )
+            size = abs(total) / each.channel.margin
+            found.append(Deviation(size, environment.second, each.channel.key, words, start * 24.0, (end + 1) * 24.0))
+    if environment.water.verdict == DIFFERENT:
+        share = environment.water.difference_fraction
+        words = f"{abs(share):.0%} {'less' if share < 0 else 'more'} water delivered than at {environment.first}"
+        days = max((each.days[-1] + 1 for each in environment.channels), default=1)
+        found.append(
+            Deviation(
+                abs(share) / environment.water.margin_fraction * days,
+                environment.second,
+                "water",
+                words,
+                0.0,
+                days * 24.0,
+            )
+        )
+    return found
