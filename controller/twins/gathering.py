@@ -277,10 +277,9 @@ class _Hourly:
         ):
             wanted = inside & ~np.isnan(values) & (True if good is None else good)
             size = int(hours[-1]) + 1
-            self._add(self._sums, name, np.bincount(hours[wanted], weights=values[wanted], minlength=size))
-            self._add(
-                self._counts, name, np.bincount(hours[wanted], weights=np.ones(int(wanted.sum())), minlength=size)
-            )
+            for store, weights in ((self._sums, values[wanted]), (self._counts, np.ones(int(wanted.sum())))):
+                summed = np.bincount(hours[wanted], weights=weights, minlength=size)
+                self._add(store, name, np.asarray(summed, dtype=np.float64))
 
     @staticmethod
     def _add(store: dict[str, Values], name: str, more: Values) -> None:

@@ -25,7 +25,6 @@ from controller.twins.environment import DIFFERENT, Environment
 from controller.twins.gathering import Look, Twin
 
 FALSE_ALARM_FRACTION = 0.05
-LOOKED_FOR_RATIO = 1.1  # a delay of a tenth: what the power is told for
 
 
 @dataclass(frozen=True)
@@ -282,7 +281,7 @@ def compare_plants(
         p_raised=raised,
         growth=tests,
         count_power_fraction=fisher_power(0.95, len(here), 0.6, len(there)),
-        detectable_ratio=_detectable_ratio(shifts["days"], up_here, up_there),
+        detectable_ratio=_detectable_ratio(shifts["days"], seeds, up_here, up_there),
         warmth_ratio=_warmth_ratio(first, second, here),
         cause=_cause(raised, environment),
         notes=notes,
@@ -364,10 +363,13 @@ def _growth_tests(first: Twin, second: Twin, growth: list[PlantGrowth]) -> list[
     return found
 
 
-def _detectable_ratio(shift: Shift | None, count_a: int, count_b: int) -> float | None:
+def _detectable_ratio(shift: Shift | None, seeds: list[Seed], count_a: int, count_b: int) -> float | None:
+    """Seeds scatter, and looks are some hours apart: both blur the moment of emergence."""
+    up = [(seed.before_h, seed.by_h) for seed in seeds if seed.by_h is not None]
     if shift is None or not count_a or not count_b:
         return None
-    return math.exp(detectable_difference(shift.spread_fraction, count_a, count_b))
+    apart = float(np.mean([(by - before) / ((by + before) / 2.0) for before, by in up])) / math.sqrt(12.0)
+    return math.exp(detectable_difference(math.hypot(shift.spread_fraction, apart), count_a, count_b))
 
 
 def _warmth_ratio(first: Twin, second: Twin, seeds: list[Seed]) -> float | None:
