@@ -16,6 +16,7 @@ COMMANDS = {
     "observe": "people:observe",
     "clear": "people:clear",
     "export": "reading:export",
+    "compare": "comparing:compare",
 }
 
 

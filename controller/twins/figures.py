@@ -62,7 +62,7 @@ def _title(axes: "Axes", words: str) -> None:
 
 
 def _key(axes: "Axes", **where: Any) -> None:
-    axes.legend(frameon=False, fontsize=8.0, handlelength=2.6, **({"loc": "best"} | where))
+    axes.legend(**({"loc": "best", "frameon": False, "fontsize": 8.0, "handlelength": 2.6} | where))
 
 
 def _margin_rows(comparison: Comparison) -> int:
@@ -86,8 +86,8 @@ def _margins(placed: list["Axes"], comparison: Comparison) -> bool:
         water = environment.water
         half = 1.96 * water.standard_uncertainty_fraction
         low, high = water.difference_fraction - half, water.difference_fraction + half
-        scaled = [each / water.margin_fraction for each in (low, water.difference_fraction, high)]
-        _whisker(axes, row, *scaled, place, shown)
+        margin = water.margin_fraction
+        _whisker(axes, row, low / margin, water.difference_fraction / margin, high / margin, place, shown)
         labels.append(_row_name(comparison, "Water delivered", environment.second))
         row += 1
     axes.set_yticks(range(row), labels)
@@ -123,14 +123,16 @@ def _whisker(axes: "Axes", row: int, low: float, middle: float, high: float, pla
 
 def _places(placed: list["Axes"], comparison: Comparison) -> bool:
     climate = comparison.twins[0].settings.plan.climate
-    for axes, title, name, low, high in (
-        (placed[0], "Air temperature, °C", "air_temperature_c", climate.air_temperature_low_c, climate.air_temperature_high_c),
-        (placed[1], "Relative humidity, %", "relative_humidity_pct", climate.relative_humidity_low_pct, climate.relative_humidity_high_pct),
-        (placed[2], "Water in the medium, ml in a ml", "water_content_fraction", None, None),
-    ):  # fmt: skip
+    temperatures = (climate.air_temperature_low_c, climate.air_temperature_high_c)
+    humidities = (climate.relative_humidity_low_pct, climate.relative_humidity_high_pct)
+    for axes, title, name, band in (
+        (placed[0], "Air temperature, °C", "air_temperature_c", temperatures),
+        (placed[1], "Relative humidity, %", "relative_humidity_pct", humidities),
+        (placed[2], "Water in the medium, ml in a ml", "water_content_fraction", None),
+    ):
         _title(axes, title)
-        if low is not None and high is not None:
-            axes.axhspan(low, high, color=BAND, linewidth=0.0, zorder=0)
+        if band is not None:
+            axes.axhspan(*band, color=BAND, linewidth=0.0, zorder=0)
         for place, twin in enumerate(comparison.twins):
             values = getattr(twin.hours, name)
             days = (np.arange(len(values)) + 0.5) / 24.0
@@ -287,8 +289,8 @@ def _stages(placed: list["Axes"], comparison: Comparison) -> bool:
                 axes.plot([day, end], [row, row], color=COLOURS[place % 6], linewidth=1.0, linestyle=LINES[place % 6])
                 last_day = max(last_day, end)
                 if stage != before:
-                    axes.text(day, row, f"{stage:02d}", fontsize=7.0, va="center", ha="center", color=INK,
-                              bbox={"facecolor": "white", "edgecolor": COLOURS[place % 6], "linewidth": 0.5, "pad": 0.9})  # fmt: skip
+                    box = {"facecolor": "white", "edgecolor": COLOURS[place % 6], "linewidth": 0.5, "pad": 0.9}
+                    axes.text(day, row, f"{stage:02d}", fontsize=7.0, va="center", ha="center", color=INK, bbox=box)
                 before = stage
             labels.append(f"{twin.name} {position.number} {position.species}")
             row += 1

@@ -43,6 +43,7 @@ def _column(twin: Twin) -> list[tuple[str, str, str, str]]:
     plan, chamber, hours = twin.settings.plan, twin.settings.chamber, twin.hours
     lit = np.nan_to_num(hours.lamp_duty_fraction) > 0.0
     light, dark = lit.astype(np.float64), (~lit).astype(np.float64)
+    air, humidity, deficit = hours.air_temperature_c, hours.relative_humidity_pct, hours.vapour_pressure_deficit_kpa
     light_h = [day.light_h for day in twin.days if day.light_h is not None]
     integrals = [d.daily_light_integral_mol_m2 for d in twin.days if d.daily_light_integral_mol_m2 is not None]
     flux = twin.settings.lamp_duty_fraction * chamber.lamp.ppfd_at_full_duty_umol_m2_s
@@ -58,19 +59,19 @@ def _column(twin: Twin) -> list[tuple[str, str, str, str]]:
         ("Chamber", "place", "", f"{chamber.site.name}, {chamber.site.place}"),
         ("Chamber", "first water (day 0)", "UTC", twin.hydrated_at_utc),
         ("Chamber", "days recorded", "d", f"{twin.length_h / 24.0:.1f}"),
-        ("Light", "photosynthetic photon flux density at the canopy", "umol m-2 s-1", f"{flux:.0f} (by the lamp check)"),
+        ("Light", "photosynthetic photon flux density, canopy", "umol m-2 s-1", f"{flux:.0f} (by lamp check)"),
         ("Light", "spread of it over the bed", "umol m-2 s-1", BLANK),
         ("Light", "photoperiod, mean and range", "h", _mean_range(light_h, 2)),
         ("Light", "daily light integral, mean and range", "mol m-2 d-1", _mean_range(integrals, 2)),
         ("Light", "kind of lamp, spectrum", "", BLANK),
         ("Light", "instrument and its calibration", "", BLANK),
-        ("Temperature", "air, light period: mean and range of hours", "C", _span(hours.air_temperature_c, light, 1)),
-        ("Temperature", "air, dark period: mean and range of hours", "C", _span(hours.air_temperature_c, dark, 1)),
+        ("Temperature", "air, light period: mean and range of hours", "C", _span(air, light, 1)),
+        ("Temperature", "air, dark period: mean and range of hours", "C", _span(air, dark, 1)),
         ("Temperature", "sensor shielded and aspirated", "", BLANK),
         ("Temperature", "medium", "C", BLANK),
-        ("Humidity", "relative, light period: mean and range of hours", "%", _span(hours.relative_humidity_pct, light, 0)),
-        ("Humidity", "relative, dark period: mean and range of hours", "%", _span(hours.relative_humidity_pct, dark, 0)),
-        ("Humidity", "vapour pressure deficit, light period", "kPa", _span(hours.vapour_pressure_deficit_kpa, light, 2)),
+        ("Humidity", "relative, light period: mean and range of hours", "%", _span(humidity, light, 0)),
+        ("Humidity", "relative, dark period: mean and range of hours", "%", _span(humidity, dark, 0)),
+        ("Humidity", "vapour pressure deficit, light period", "kPa", _span(deficit, light, 2)),
         ("Air", "carbon dioxide", "umol mol-1", BLANK),
         ("Air", "air speed at the canopy", "m s-1", BLANK),
         ("Water", "first wetting", "ml", f"{plan.first_wetting.total_ml:g}"),
