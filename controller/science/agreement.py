@@ -11,6 +11,7 @@ from scipy.special import ndtri, stdtr, stdtrit
 from controller.science.ranges import FloatArray, same_length, series, within
 
 NORMAL_95_PCT: Final = 1.96
+MOST_FOLLOWING: Final = 2.0 / 3.0
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,8 @@ def mean_of_series(
     """Mean of days that follow each other, with an interval that allows for days resembling the day before.
 
     The number of days is lowered by (1 - r) / (1 + r), r being the correlation of each day with the one before
-    (Zwiers and von Storch 1995, J. Climate 8:336-351; a negative r counts as none), and not below 2.
+    (Zwiers and von Storch 1995, J. Climate 8:336-351); a negative r counts as none, and one above 2/3 as 2/3,
+    because a few weeks estimate it too poorly to throw more than four days of five away (a choice, no source).
     ``systematic_se`` is what all days share, such as a sensor's own error, and is added in quadrature;
     ``least_sd`` is a resolution below which days are not taken to agree. At least two values.
     Errors: ValueError otherwise.
@@ -84,6 +86,7 @@ def mean_of_series(
     moved = days - mean
     square = float(np.sum(moved**2))
     follow = max(0.0, float(np.sum(moved[1:] * moved[:-1])) / square) if square > 0.0 else 0.0
+    follow = min(follow, MOST_FOLLOWING)
     count = max(2.0, days.size * (1.0 - follow) / (1.0 + follow))
     se = math.sqrt(sd**2 / count + shared**2)
     half = float(stdtrit(count - 1.0, 0.5 + confidence / 2.0)) * sd / math.sqrt(count)

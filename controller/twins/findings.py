@@ -8,6 +8,7 @@ from controller.twins.environment import ALIKE, DIFFERENT, OPEN, ChannelComparis
 from controller.twins.gathering import Twin
 from controller.twins.plants import FALSE_ALARM_FRACTION, SEED, WARMTH, PlantComparison
 
+NO_DIFFERENCE = "no difference shown"
 TOLD_DEVIATIONS = 3
 NAMES = {
     "air_temperature_c": "air temperature",
@@ -211,26 +212,24 @@ def _plants(plants: PlantComparison, environment: Environment, comparison: Compa
     if plants.p_raised["count"] < FALSE_ALARM_FRACTION:
         found.append(Finding(DIFFERENT, f"{counts}: chance alone makes so large a difference only rarely."))
     else:
-        found.append(Finding("no difference shown", f"{counts}; chance alone makes such differences."))
+        found.append(Finding(NO_DIFFERENCE, f"{counts}; chance alone makes such differences."))
     found.append(_times(plants, environment))
-    for test in plants.growth:
-        if test.p_raised < FALSE_ALARM_FRACTION:
-            way = "shorter" if test.mean_second < test.mean_first else "taller"
-            found.append(
-                Finding(
-                    DIFFERENT,
-                    f"The {test.species} grew {way} at {plants.second}: {test.mean_second:.0f} mm against "
-                    f"{test.mean_first:.0f} mm in the end.",
-                )
-            )
-    if plants.growth and not _growth_differs(plants):
-        kinds = joined_words([test.species for test in plants.growth])
-        found.append(Finding("no difference shown", f"The final heights of {kinds} show no difference beyond chance."))
+    if plants.height is not None and plants.height_ratio is not None:
+        sizes = joined_words(
+            [f"{t.species} {t.mean_second_mm:.0f} against {t.mean_first_mm:.0f} mm" for t in plants.growth]
+        )
+        told = f" ({sizes})" if sizes else ""
+        if _growth_differs(plants):
+            way = "shorter" if plants.height_ratio < 1.0 else "taller"
+            share = abs(plants.height_ratio - 1.0)
+            found.append(Finding(DIFFERENT, f"Plants at {plants.second} ended {share:.0%} {way}{told}."))
+        else:
+            found.append(Finding(NO_DIFFERENCE, f"The final heights show no difference beyond chance{told}."))
     return found
 
 
 def _growth_differs(plants: PlantComparison) -> bool:
-    return any(test.p_raised < FALSE_ALARM_FRACTION for test in plants.growth)
+    return plants.p_raised.get("height", 1.0) < FALSE_ALARM_FRACTION
 
 
 def _times(plants: PlantComparison, environment: Environment) -> Finding:
@@ -252,7 +251,7 @@ def _times(plants: PlantComparison, environment: Environment) -> Finding:
             "temperature explains the difference, not the seed.",
         )
     return Finding(
-        "no difference shown",
+        NO_DIFFERENCE,
         f"{seen} and {_longer(warmth.ratio)} in degree-days; chance alone makes such differences.",
     )
 

@@ -128,6 +128,8 @@ def summary_of(comparison: Comparison) -> dict[str, Any]:
                     "p_raised": plants.p_raised,
                     "count_power_fraction": plants.count_power_fraction,
                     "detectable_ratio": plants.detectable_ratio,
+                    "height": None if plants.height is None else plants.height.__dict__,
+                    "height_ratio": plants.height_ratio,
                     "growth": [test.__dict__ for test in plants.growth],
                     "cause": plants.cause,
                 },

@@ -15,6 +15,7 @@ from controller.science.emergence import (
     detectable_difference,
     holm,
     logrank_rearranged,
+    means_rearranged,
     survival_intervals,
     time_shift,
 )
@@ -90,17 +91,15 @@ class PlantGrowth:
 
 @dataclass(frozen=True)
 class GrowthTest:
-    """Final size of the plants of one species at two twins, compared plant by plant."""
+    """Final heights of the plants of one species at two twins, compared plant by plant; ``p`` is Welch's."""
 
     species: str
-    what: str
     count_first: int
     count_second: int
-    mean_first: float
-    mean_second: float
+    mean_first_mm: float
+    mean_second_mm: float
     p: float
-    p_raised: float
-    detectable: float
+    detectable_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,6 +120,8 @@ class PlantComparison:
     count_p: float
     p_raised: dict[str, float]
     growth: list[GrowthTest]
+    height: Rearranged | None
+    height_ratio: float | None
     count_power_fraction: float
     detectable_ratio: float | None
     warmth_ratio: float | None
@@ -250,21 +251,12 @@ def compare_plants(
     marks = [seed.emerged for seed in seeds]
     up_here, up_there = (sum(seed.emerged for seed in group) for group in (here, there))
     shifts = {unit: _shift(seeds, in_second, unit, notes) for unit in ("days", "degree_days")}
-    tests = _growth_tests(first, second, growth)
     count_p = fisher_p(up_here, len(here), up_there, len(there))
+    height, height_ratio = _height(first, second, growth)
     asked = {"count": count_p}
     asked |= {unit: shift.p for unit, shift in shifts.items() if shift is not None}
-    asked |= {f"{test.what} {test.species}": test.p for test in tests}
+    asked |= {} if height is None else {"height": height.p}
     raised = dict(zip(asked, holm(list(asked.values())).tolist(), strict=True))
-    tests = [
-        GrowthTest(
-            **(
-                {name: getattr(test, name) for name in GrowthTest.__dataclass_fields__}
-                | {"p_raised": raised[f"{test.what} {test.species}"]}
-            )
-        )
-        for test in tests
-    ]
     return PlantComparison(
         first=first.name,
         second=second.name,
@@ -279,7 +271,9 @@ def compare_plants(
         shift_degree_days=shifts["degree_days"],
         count_p=count_p,
         p_raised=raised,
-        growth=tests,
+        growth=_growth_tests(first, second, growth),
+        height=height,
+        height_ratio=height_ratio,
         count_power_fraction=fisher_power(0.95, len(here), 0.6, len(there)),
         detectable_ratio=_detectable_ratio(shifts["days"], seeds, up_here, up_there),
         warmth_ratio=_warmth_ratio(first, second, here),
@@ -331,33 +325,50 @@ def _usual(here: list[Seed], there: list[Seed]) -> float | None:
         return None
 
 
+def _finals(growth: list[PlantGrowth], twin: Twin, species: str) -> list[float]:
+    return [
+        each.curve.final
+        for each in growth
+        if each.twin == twin.name and each.species == species and each.what == "height_mm" and each.curve is not None
+    ]
+
+
+def _height(first: Twin, second: Twin, growth: list[PlantGrowth]) -> tuple[Rearranged | None, float | None]:
+    """One test over all species, of final heights in proportion, and the mean proportion second to first."""
+    values: list[float] = []
+    marks: list[bool] = []
+    kinds: list[str] = []
+    ratios: list[float] = []
+    for kind in dict.fromkeys(each.species for each in growth):
+        groups = [_finals(growth, twin, kind) for twin in (first, second)]
+        if min(len(group) for group in groups) == 0:
+            continue
+        ratios.append(float(np.mean(np.log(groups[1])) - np.mean(np.log(groups[0]))))
+        for group, mark in zip(groups, (False, True), strict=True):
+            values += np.log(group).tolist()
+            marks += [mark] * len(group)
+            kinds += [kind] * len(group)
+    if len(values) < 6:
+        return None, None
+    return means_rearranged(values, marks, kinds), math.exp(float(np.mean(ratios)))
+
+
 def _growth_tests(first: Twin, second: Twin, growth: list[PlantGrowth]) -> list[GrowthTest]:
     found = []
-    species = [each.species for each in growth if each.twin == first.name]
-    for kind in dict.fromkeys(species):
-        finals = [
-            [
-                each.curve.final
-                for each in growth
-                if each.twin == name and each.species == kind and each.what == "height_mm" and each.curve is not None
-            ]
-            for name in (first.name, second.name)
-        ]
-        if min(len(group) for group in finals) < 3 or np.ptp(finals[0]) + np.ptp(finals[1]) == 0.0:
+    for kind in dict.fromkeys(each.species for each in growth):
+        a, b = _finals(growth, first, kind), _finals(growth, second, kind)
+        if min(len(a), len(b)) < 3 or np.ptp(a) + np.ptp(b) == 0.0:
             continue
-        test = welch(finals[1], finals[0])
-        sd = math.sqrt((np.var(finals[0], ddof=1) + np.var(finals[1], ddof=1)) / 2.0)
+        sd = math.sqrt((np.var(a, ddof=1) + np.var(b, ddof=1)) / 2.0)
         found.append(
             GrowthTest(
                 kind,
-                "height_mm",
-                len(finals[0]),
-                len(finals[1]),
-                float(np.mean(finals[0])),
-                float(np.mean(finals[1])),
-                test.p,
-                test.p,
-                detectable_difference(sd, len(finals[0]), len(finals[1])),
+                len(a),
+                len(b),
+                float(np.mean(a)),
+                float(np.mean(b)),
+                welch(b, a).p,
+                detectable_difference(sd, len(a), len(b)),
             )
         )
     return found

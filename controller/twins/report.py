@@ -40,8 +40,9 @@ METHODS = (
      "with one ratio between the twins, in days and in degree-days."),
     ("Indices", "t50 (Coolbear 1984; Farooq 2005), mean germination time, variance, synchrony Z and uncertainty U "
      "(Ranal and Santana 2006), germination index (weights T - t)."),
-    ("Growth", "a logistic or Gompertz curve for each plant; final heights compared plant by plant (Welch 1947), "
-     "never look by look, since looks at one plant are not independent."),
+    ("Growth", "a logistic or Gompertz curve for each plant; final heights compared plant by plant, never "
+     "look by look (looks at one plant are not independent), by rearranging plants between twins within each species "
+     "(Pitman 1937); for one species alone Welch (1947)."),
     ("Many questions", "the probabilities of one pair's plant questions are raised together (Holm 1979) so that "
      "plants that are alike are called different in at most 5 of 100 comparisons."),
     ("Rank of deviations", "by how many margins it was off, times the days it lasted (a choice of this project)."),
