@@ -20,7 +20,10 @@ AIR_TEMPERATURE_SE_C = 0.3 / math.sqrt(3.0)
 RELATIVE_HUMIDITY_SE_PCT = 2.0 / math.sqrt(3.0)
 VAPOUR_PRESSURE_DEFICIT_SE_KPA = 0.05  # of those two at 22 C and 65 % (computed)
 LEAST_DAYS = 3
-WATER_COVERAGE = 1.96
+# Eight questions are asked of two places, so each is answered "different" only at 99 %: together they then call
+# places that are alike different in at most about 5 of 100 comparisons.
+DIFFERENT_CONFIDENCE = 0.99
+WATER_COVERAGE = 2.576
 
 
 @dataclass(frozen=True)
@@ -186,6 +189,7 @@ def _compared(channel: Channel, known: list[tuple[int, float, float]]) -> Channe
     moved = np.array(b) - np.array(a)
     agreement = limits_of_agreement(b, a)
     wide = mean_of_series(moved, 0.95, channel.sensor_se, channel.least_sd)
+    sure = mean_of_series(moved, DIFFERENT_CONFIDENCE, channel.sensor_se, channel.least_sd)
     test = tost_summary(wide.mean, wide.se, wide.df, -channel.margin, channel.margin)
     return ChannelComparison(
         channel,
@@ -200,12 +204,13 @@ def _compared(channel: Channel, known: list[tuple[int, float, float]]) -> Channe
         agreement.low,
         agreement.high,
         test.p,
-        verdict(wide.mean, wide.low, wide.high, test.p, channel.margin),
+        verdict(wide.mean, sure.low, sure.high, test.p, channel.margin),
     )
 
 
 def verdict(difference: float, low: float, high: float, p_alike: float, margin: float) -> str:
-    """Alike: the two one-sided tests pass. Different: the interval leaves out 0 and the difference is over the margin.
+    """Alike: the two one-sided tests pass. Different: the 99 % interval (``low`` to ``high``) leaves out 0 and the
+    difference is over the margin.
 
     Everything else is not settled: the records can neither show the twins alike nor unlike.
     """

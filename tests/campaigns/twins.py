@@ -146,9 +146,8 @@ def campaign(scale: float = 1.0) -> list[Row]:
 def main() -> None:
     began = time.perf_counter()
     for row in campaign(float(sys.argv[1]) if len(sys.argv) > 1 else 1.0):
-        print(
-            f"{row.kind:<30} right {row.survived:>4} of {row.tried:<4} ({row.survived / row.tried:.1%})  {row.worst_case}"
-        )
+        right = f"right {row.survived:>4} of {row.tried:<4} ({row.survived / row.tried:.1%})"
+        print(f"{row.kind:<30} {right}  {row.worst_case}")
     print(f"{time.perf_counter() - began:.0f} s")
 
 
