@@ -8,6 +8,7 @@ from controller import __version__
 
 # command -> where it lives; listed in the order of a run
 COMMANDS = {
+    "plan": "planning:plan",
     "rehearse": "rehearsing:rehearse",
     "check": "running:check",
     "run": "running:run",

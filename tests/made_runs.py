@@ -101,6 +101,8 @@ class _Made:
     def run(self) -> None:
         journal, plan = self.journal, self.settings.plan
         journal.append(m.BootRecord(self.at(), "0.1.0"))
+        self._light()
+        self._read()
         journal.append(m.PhaseRecord(self.at(), m.WETTING, 0))
         self._wet()
         journal.append(m.PhaseRecord(self.at(), m.GROWING, self.monotonic_ms))
@@ -119,12 +121,16 @@ class _Made:
         journal.append(m.PhaseRecord(self.at(), m.ENDED, self.monotonic_ms))
 
     def _pass(self, seconds: int) -> None:
-        run_day, into_ms = divmod(self.monotonic_ms, DAY_MS)
-        if into_ms < seconds * 1000:
+        if self.monotonic_ms % DAY_MS < seconds * 1000:
             fresh = ROOM_DRIFT_C * (1.0 - ROOM_MEMORY**2) ** 0.5
             self.drift_c = ROOM_MEMORY * self.drift_c + self.chance.gauss(0.0, fresh)
         self.physics.room_offset_c = self.drift_c - self.truth.cooler_c
-        dark = self.truth.dark_days
+        self._light()
+        self.physics.advance(float(seconds))
+        self.monotonic_ms += seconds * 1000
+
+    def _light(self) -> None:
+        dark, run_day = self.truth.dark_days, self.monotonic_ms // DAY_MS
         period, full = self.settings.plan.photoperiod, self.settings.lamp_duty_fraction
         duty = duty_fraction(period, full, self.start_ms + self.monotonic_ms, self.anchor_ms)
         if dark is not None and dark[0] <= run_day < dark[1]:
@@ -132,8 +138,6 @@ class _Made:
         if duty != self.duty:
             self.duty = self.physics.lamp_duty_fraction = duty
             self.journal.append(m.LampRecord(self.at(), duty))
-        self.physics.advance(float(seconds))
-        self.monotonic_ms += seconds * 1000
 
     def _read(self) -> None:
         physics, probe = self.physics, self.settings.chamber.moisture_probe

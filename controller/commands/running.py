@@ -11,6 +11,7 @@ from controller import asking
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand
 from controller.check import Finding, check_chamber
+from controller.commands.planning import tell_doubts
 from controller.commands.telling import CAUTION
 from controller.commands.terminal import Exit, json_option, out, plain_errors
 from controller.control import model as m
@@ -45,6 +46,7 @@ def run(
             chamber = SimulatedOnStand(settings, seed, folder, stand)
         else:
             chamber = SimulatedLive(settings, seed, folder)
+        tell_doubts(out, settings)
         out.print(CAUTION, style="dim")
         out.print(f"{settings.plan.name} at {settings.chamber.site.name}; records in {folder}")
         told: list[str] = []

@@ -37,6 +37,7 @@ class Channel:
     margin: float
     sensor_se: float
     least_sd: float
+    exact: bool = False  # delivered and recorded in full, not sampled by a sensor: days are no chance
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,7 +139,7 @@ def channels_of(first: Twin, second: Twin) -> list[Channel]:
             math.hypot(*probes),
             0.001,
         ),
-        Channel("light_h", "Hours of light a day", "h", 2, margins.light_h, 0.0, 0.02),
+        Channel("light_h", "Hours of light a day", "h", 2, margins.light_h, 0.0, 0.02, exact=True),
         Channel(
             "daily_light_integral_mol_m2",
             "Daily light integral",
@@ -147,6 +148,7 @@ def channels_of(first: Twin, second: Twin) -> list[Channel]:
             max(0.01, margins.daily_light_integral_fraction * integral),
             0.0,
             0.01,
+            exact=True,
         ),
     ]
 
@@ -191,6 +193,9 @@ def _compared(channel: Channel, known: list[tuple[int, float, float]]) -> Channe
     wide = mean_of_series(moved, 0.95, channel.sensor_se, channel.least_sd)
     sure = mean_of_series(moved, DIFFERENT_CONFIDENCE, channel.sensor_se, channel.least_sd)
     test = tost_summary(wide.mean, wide.se, wide.df, -channel.margin, channel.margin)
+    told = verdict(wide.mean, sure.low, sure.high, test.p, channel.margin)
+    if channel.exact:
+        told = DIFFERENT if float(np.mean(np.abs(moved))) > channel.margin else ALIKE
     return ChannelComparison(
         channel,
         [int(day) for day in days],
@@ -204,7 +209,7 @@ def _compared(channel: Channel, known: list[tuple[int, float, float]]) -> Channe
         agreement.low,
         agreement.high,
         test.p,
-        verdict(wide.mean, sure.low, sure.high, test.p, channel.margin),
+        told,
     )
 
 

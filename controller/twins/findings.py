@@ -163,9 +163,8 @@ def _places(environment: Environment, comparison: Comparison, several_pairs: boo
         found.append(
             Finding(
                 OPEN,
-                f"Whether {second} and {first} were alike in {names} is not settled: the difference found is "
-                f"{joined_words([_amount(each) for each in unsettled])}, and sensors and days are not sure enough to "
-                "say more.",
+                f"Whether {second} and {first} were alike in {names} cannot be said: what was found is less than "
+                "the sensors and the days are sure of.",
             )
         )
     found.append(_water(environment, comparison))
@@ -236,7 +235,7 @@ def _times(plants: PlantComparison, environment: Environment) -> Finding:
     days, warmth = plants.shift_days, plants.shift_degree_days
     if days is None or warmth is None:
         return Finding(OPEN, "How fast the seedlings came up cannot be compared: " + " ".join(plants.notes))
-    seen = f"Seedlings at {plants.second} took {_longer(days.ratio)} than at {plants.first} in days"
+    seen = f"Seedlings at {plants.second} took {_longer(days.ratio)} in days, against {plants.first}"
     if plants.p_raised.get("degree_days", 1.0) < FALSE_ALARM_FRACTION:
         return Finding(
             DIFFERENT,

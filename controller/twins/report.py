@@ -28,8 +28,9 @@ METHODS = (
              "nothing; nothing is filled in."),
     ("Alike or different", "paired differences of daily means; two one-sided tests against the margins (Schuirmann "
      "1987; Lakens 2017). Different: the 99 % interval leaves out 0 (eight questions are asked) and the difference is "
-     "over the margin. Everything else is not settled. Days resemble the day before, so fewer days are counted (Zwiers and von Storch 1995); what "
-     "the two sensors may be off by is added (assumed: 0.3 °C, 2 % humidity, rectangular)."),
+     "over the margin. Everything else is not settled. Days resemble the day before, so fewer days are counted "
+     "(Zwiers and von Storch 1995); what the two sensors may be off by is added (assumed: 0.3 °C, 2 % humidity, "
+     "rectangular). Light is recorded in full, so its days are no chance: its mean distance alone decides."),
     ("Limits of agreement", "mean difference ± 1.96 standard deviations of the daily differences (Bland and Altman "
      "1986)."),
     ("Degree-days", "integral of the air temperature above the plan's base; hours without a reading are bridged."),
