@@ -62,13 +62,15 @@ def settings_of(site: int, fixed: bool = False, days: int = 21) -> Settings:
     return settings_from_text(plan_text(fixed, days), chamber)
 
 
-def make_run(folder: Path, settings: Settings, seed: int, truth: Truth = Truth(), start_ms: int = START_MS) -> Journal:
+def make_run(
+    folder: Path, settings: Settings, seed: int, truth: Truth | None = None, start_ms: int = START_MS
+) -> Journal:
     """A whole run in a new journal in ``folder``, left open for reading."""
     journal = Journal.create(folder / "journal.sqlite", f"made-{seed}", settings, "0.1.0", simulated=True)
     journal.readings_per_batch = 10**9
     journal.connection.execute("PRAGMA synchronous = OFF")
     journal.connection.execute("PRAGMA journal_mode = MEMORY")
-    _Made(journal, settings, seed, truth, start_ms).run()
+    _Made(journal, settings, seed, truth or Truth(), start_ms).run()
     journal.flush()
     return journal
 

@@ -227,10 +227,11 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
         )
         yield Advice("water", True, words, numbers, assumed)
         return
+    usual_days = (limits.reservoir_ml - first_ml) / max(most_ml, 0.1)
     words += (
         f". After the first wetting the full reservoir of {limits.reservoir_ml:g} ml lasts at least "
-        f"{lasts_days:.0f} days at the daily cap of {watering.daily_cap_ml:g} ml, and about "
-        f"{(limits.reservoir_ml - first_ml) / max(most_ml, 0.1):.0f} days at the use expected: fill it before a holiday."
+        f"{lasts_days:.0f} days at the daily cap of {watering.daily_cap_ml:g} ml, and "
+        f"about {usual_days:.0f} days at the expected use: fill it before a holiday."
     )
     yield Advice("water", high_ml <= limits.reservoir_ml, words, numbers, assumed)
 

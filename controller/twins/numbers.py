@@ -13,6 +13,7 @@ from controller.records.cells import safe
 from controller.twins.comparing import Comparison
 from controller.twins.environment import value_of
 from controller.twins.findings import findings_of, headline
+from controller.twins.miappe import fields_of
 from controller.twins.sheet import rows_of
 
 DAILY_KEYS = (
@@ -41,6 +42,7 @@ def write_numbers(comparison: Comparison, folder: Path) -> list[Path]:
             "water.csv": _water(comparison),
             "looks.csv": _looks(comparison),
             "sheet.csv": _sheet(comparison),
+            "miappe.csv": _miappe(comparison),
         }
         for name, rows in tables.items():
             with (folder / name).open("w", encoding="utf-8-sig", newline="") as file:
@@ -217,3 +219,8 @@ def _sheet(comparison: Comparison) -> Rows:
     yield ["group", "quantity", "unit", *(twin.name for twin in comparison.twins)]
     for row in rows_of(comparison.twins):
         yield [row.group, row.quantity, row.unit, *row.values]
+
+
+def _miappe(comparison: Comparison) -> Rows:
+    yield ["line", "section", "field", "study", "value"]
+    yield from (list(each) for each in fields_of(comparison.twins))
