@@ -158,6 +158,8 @@ def _log_choose(of: int, chosen: FloatArray | np.float64) -> FloatArray:
     return np.asarray(gammaln(of + 1.0) - gammaln(chosen + 1.0) - gammaln(of - chosen + 1.0))
 
 
-def _binomial(trials: int, share: float) -> FloatArray:
+def _binomial(trials: int, share_fraction: float) -> FloatArray:
     k = np.arange(trials + 1, dtype=np.float64)
-    return np.asarray(np.exp(_log_choose(trials, k) + xlogy(k, share) + xlogy(trials - k, 1.0 - share)))
+    return np.asarray(
+        np.exp(_log_choose(trials, k) + xlogy(k, share_fraction) + xlogy(trials - k, 1.0 - share_fraction))
+    )

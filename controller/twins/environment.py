@@ -194,7 +194,9 @@ def _compared(channel: Channel, known: list[tuple[int, float, float]]) -> Channe
     sure = mean_of_series(moved, DIFFERENT_CONFIDENCE, channel.sensor_se, channel.least_sd)
     test = tost_summary(wide.mean, wide.se, wide.df, -channel.margin, channel.margin)
     told = verdict(wide.mean, sure.low, sure.high, test.p, channel.margin)
+    low, high = wide.low, wide.high
     if channel.exact:
+        low = high = wide.mean
         told = DIFFERENT if float(np.mean(np.abs(moved))) > channel.margin else ALIKE
     return ChannelComparison(
         channel,
@@ -204,8 +206,8 @@ def _compared(channel: Channel, known: list[tuple[int, float, float]]) -> Channe
         float(np.mean(a)),
         float(np.mean(b)),
         wide.mean,
-        wide.low,
-        wide.high,
+        low,
+        high,
         agreement.low,
         agreement.high,
         test.p,
@@ -250,9 +252,17 @@ def deviations_of(twins: list[Twin], environments: list[Environment]) -> list[De
     found: list[Deviation] = []
     for twin in twins:
         found += [*_from_plan(twin), *_missing(twin), *_stopped(twin)]
+    off_plan = [each for each in found if each.what == "light_h"]
     for environment in environments:
-        found += _from_twin(environment)
+        found += [each for each in _from_twin(environment) if not _is_told(each, off_plan)]
     return sorted(found, key=lambda each: -each.margin_days)
+
+
+def _is_told(deviation: Deviation, off_plan: list[Deviation]) -> bool:
+    """Whether light that differs from the twin's is told already as light that differs from the plan."""
+    return deviation.what in ("light_h", "daily_light_integral_mol_m2") and any(
+        each.from_h < deviation.to_h and deviation.from_h < each.to_h for each in off_plan
+    )
 
 
 def _runs(days: list[int], off: Values) -> list[tuple[int, int, float]]:

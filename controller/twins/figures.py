@@ -113,7 +113,7 @@ def _whisker(axes: "Axes", row: int, low: float, middle: float, high: float, pla
         axes.annotate(
             f"{middle:+.0f} margins",
             (side, row),
-            xytext=(-8 if middle > 0 else 8, 0),
+            xytext=(-8 if middle > 0 else 8, 0.5),
             textcoords="offset points",
             ha="right" if middle > 0 else "left",
             va="center",
@@ -161,7 +161,7 @@ def _light(axes: "Axes", twins: list[Twin]) -> None:
         light_h = np.array([np.nan if day.light_h is None else day.light_h for day in twin.days])
         moved = days + 0.16 * (place - (len(twins) - 1) / 2.0)
         axes.plot(moved, light_h, MARKS[place % 6], color=COLOURS[place % 6], markersize=3.4)
-    axes.set_ylim(0.0, 24.5)
+    axes.set_ylim(-1.6, 24.5)
     axes.set_yticks([0, 8, 16, 24])
     axes.grid(axis="y")
 
@@ -229,7 +229,7 @@ def _emergence(placed: list["Axes"], comparison: Comparison) -> bool:
     placed[0].set_ylabel("emerged, %")
     placed[0].set_xlabel("days")
     placed[1].set_xlabel("°C d")
-    _key(placed[1], fontsize=7.0, loc="lower right")
+    _key(placed[1], fontsize=7.0, loc="upper left")
     return bool(comparison.batches)
 
 

@@ -115,19 +115,20 @@ def span_words(from_h: float, to_h: float) -> str:
 
 def limits_words(comparison: Comparison) -> list[str]:
     """What a comparison of so few plants cannot show."""
-    found = []
-    for plants in comparison.plants:
-        words = (
-            f"{plants.sown_first} and {plants.sown_second} positions are few. If {plants.second} truly brought up 60 % "
-            f"of its seeds where {plants.first} brings up 95 %, these records would notice it in "
-            f"{_share_words(plants.count_power_fraction)}."
+    worst = min(comparison.plants, key=lambda plants: plants.count_power_fraction)
+    words = (
+        f"{worst.sown_first} and {worst.sown_second} positions are few. If {worst.second} truly brought up 60 % of its "
+        f"seeds where {worst.first} brings up 95 %, these records would notice it in "
+        f"{_share_words(worst.count_power_fraction)}."
+    )
+    ratios = [plants.detectable_ratio for plants in comparison.plants if plants.detectable_ratio is not None]
+    if ratios:
+        delay_pct = max(1, round(100 * (max(ratios) - 1)))
+        words += (
+            f" A delay would have to be about {delay_pct} % of the time to emergence to be noticed "
+            "four times out of five."
         )
-        if plants.detectable_ratio is not None:
-            words += (
-                f" A delay would have to be about {max(1, round(100 * (plants.detectable_ratio - 1)))} % of the time "
-                "to emergence to be noticed four times out of five."
-            )
-        found.append(words)
+    found = [words]
     found.append(
         "All plants of one chamber share that chamber. A difference between two chambers can always have a cause that "
         "nobody measured; only more chambers, or chambers that change places, can tell."
@@ -135,8 +136,8 @@ def limits_words(comparison: Comparison) -> list[str]:
     return found
 
 
-def _share_words(share: float) -> str:
-    tenths = round(share * 10)
+def _share_words(share_fraction: float) -> str:
+    tenths = round(share_fraction * 10)
     if tenths == 0:
         return "hardly ever"
     return "nearly always" if tenths == 10 else f"about {tenths} of 10 such experiments"
@@ -155,6 +156,8 @@ def _places(environment: Environment, comparison: Comparison, several_pairs: boo
             Finding(ALIKE, f"{second} and {first} were alike in {joined_words(alike)}, within what the plan allows.")
         )
     for each in _verdicts(environment, DIFFERENT):
+        if each.channel.key == "daily_light_integral_mol_m2" and _is_different(environment, "light_h"):
+            continue  # it follows from the hours
         way = WAYS[each.channel.key][each.difference > 0.0]
         found.append(Finding(DIFFERENT, f"{second} was {way} than {first}: {_amount(each)}."))
     unsettled = _verdicts(environment, OPEN)
@@ -169,6 +172,11 @@ def _places(environment: Environment, comparison: Comparison, several_pairs: boo
         )
     found.append(_water(environment, comparison))
     return found
+
+
+def _is_different(environment: Environment, key: str) -> bool:
+    found = environment.of(key)
+    return found is not None and found.verdict == DIFFERENT
 
 
 def _amount(each: ChannelComparison) -> str:
@@ -235,7 +243,7 @@ def _times(plants: PlantComparison, environment: Environment) -> Finding:
     days, warmth = plants.shift_days, plants.shift_degree_days
     if days is None or warmth is None:
         return Finding(OPEN, "How fast the seedlings came up cannot be compared: " + " ".join(plants.notes))
-    seen = f"Seedlings at {plants.second} took {_longer(days.ratio)} in days, against {plants.first}"
+    seen = f"Against {plants.first}, seedlings at {plants.second} took {_longer(days.ratio)} in days"
     if plants.p_raised.get("degree_days", 1.0) < FALSE_ALARM_FRACTION:
         return Finding(
             DIFFERENT,

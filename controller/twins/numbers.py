@@ -177,14 +177,14 @@ def _emergence(comparison: Comparison) -> Rows:
 def _germination(comparison: Comparison) -> Rows:
     yield ["twin", "species", "sown", "emerged", "share_fraction", "wilson_low_fraction", "wilson_high_fraction",
            "exact_low_fraction", "exact_high_fraction", "median_days", "median_degree_days", "t50_coolbear_days",
-           "t50_farooq_days", "mean_time_days", "variance_day2", "cv_fraction", "synchrony", "uncertainty_bits",
+           "t50_farooq_days", "mean_time_days", "variance_day2", "cv_fraction", "synchrony", "uncertainty_bit",
            "index_days"]  # fmt: skip
     for batch in comparison.batches:
         yield [batch.twin, batch.species, batch.sown, batch.emerged, batch.wilson.share_fraction,
                batch.wilson.low_fraction, batch.wilson.high_fraction, batch.exact.low_fraction,
                batch.exact.high_fraction, batch.curve_days.median, batch.curve_degree_days.median,
                batch.t50_coolbear_days, batch.t50_farooq_days, batch.mean_time_days, batch.variance_day2,
-               batch.cv_fraction, batch.synchrony, batch.uncertainty_bits, batch.index_days]  # fmt: skip
+               batch.cv_fraction, batch.synchrony, batch.uncertainty_bit, batch.index_days]  # fmt: skip
 
 
 def _growth(comparison: Comparison) -> Rows:

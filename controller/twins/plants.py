@@ -73,7 +73,7 @@ class Batch:
     variance_day2: float | None
     cv_fraction: float | None
     synchrony: float | None
-    uncertainty_bits: float | None
+    uncertainty_bit: float | None
     index_days: float | None
 
 
@@ -144,7 +144,7 @@ def seeds_of(twin: Twin) -> list[Seed]:
         before_h = max(without, default=0.0)
         watched_h = by_h if by_h is not None else before_h
 
-        def warmth(hour_h: float) -> float:
+        def degree_days(hour_h: float) -> float:
             return twin.hours.degree_days_at(hour_h, base_c)
 
         found.append(
@@ -154,9 +154,9 @@ def seeds_of(twin: Twin) -> list[Seed]:
                 before_h,
                 by_h,
                 watched_h,
-                warmth(before_h),
-                None if by_h is None else warmth(by_h),
-                warmth(watched_h),
+                degree_days(before_h),
+                None if by_h is None else degree_days(by_h),
+                degree_days(watched_h),
             )
         )
     return found
@@ -265,7 +265,7 @@ def compare_plants(
         sown_first=len(here),
         sown_second=len(there),
         logrank_days=logrank_rearranged([seed.day for seed in seeds], marks, in_second, kinds),
-        logrank_degree_days=logrank_rearranged(_middles(seeds), marks, in_second, kinds),
+        logrank_degree_days=logrank_rearranged(_middle_degree_days(seeds), marks, in_second, kinds),
         logrank_days_usual_p=_usual(here, there),
         shift_days=shifts["days"],
         shift_degree_days=shifts["degree_days"],
@@ -282,7 +282,7 @@ def compare_plants(
     )
 
 
-def _middles(seeds: list[Seed]) -> list[float]:
+def _middle_degree_days(seeds: list[Seed]) -> list[float]:
     """Degree-days half way between the two looks, so that the grid of looks weighs less."""
     return [
         seed.watched_degree_days
