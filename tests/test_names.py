@@ -54,7 +54,10 @@ WITHOUT_UNIT = {
     "is a time in the unit of the days given": "t50_coolbear t50_farooq mean_germination_time",
     "is a length on paper in inches, as the plotting library counts": "width_in left_in heights_in room",
     "is a square, for adding variances": "interval_ml2 drained_weighing_ml2 variance_day2",
-    "names its unit first": "fastest_day_se rate_per_day_se degree_days_at hours_since_hydration degree_days_from_series ml_per_step_uncertainty _run_clock",
+    "names its unit first": """
+        fastest_day_se rate_per_day_se degree_days_at hours_since_hydration degree_days_from_series
+        ml_per_step_uncertainty _run_clock
+    """,
     "counts steps or packs a number by its own definition": "tick _turn steps_for _make_table _value",
 }
 ALLOWED = {name for names in WITHOUT_UNIT.values() for name in names.split()}
