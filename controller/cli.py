@@ -18,6 +18,7 @@ COMMANDS = {
     "clear": "people:clear",
     "export": "reading:export",
     "compare": "comparing:compare",
+    "lots": "lots:lots",
 }
 
 
@@ -31,7 +32,11 @@ class Commands(click.Group):
         if name not in COMMANDS:
             return None
         module, attribute = COMMANDS[name].split(":")
-        found: click.Command = getattr(importlib.import_module(f"controller.commands.{module}"), attribute)
+        try:
+            found: click.Command = getattr(importlib.import_module(f"controller.commands.{module}"), attribute)
+        except ModuleNotFoundError as error:  # an extra is not installed
+            more = f"wardian {name} needs {error.name}: install wardian[report,analysis]."
+            raise click.ClickException(more) from error
         return found
 
 

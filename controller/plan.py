@@ -18,11 +18,12 @@ _FORBID = {"extra": "forbid", "strict": True}
 
 @dataclass(frozen=True, kw_only=True)
 class Position:
-    """One sowing place."""
+    """One sowing place. ``lot`` names the seed lot it is sown from, where lots are kept."""
 
     __pydantic_config__ = _FORBID
     number: Annotated[int, Ge(1), Le(200)]
     species: Name
+    lot: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -290,6 +291,18 @@ class ChamberLimits:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PictureFrame:
+    """Which part of every photograph is the bed, and how wide the white reference card in it is, if there is one."""
+
+    __pydantic_config__ = _FORBID
+    left_fraction: Fraction = 0.0
+    top_fraction: Fraction = 0.0
+    right_fraction: Fraction = 1.0
+    bottom_fraction: Fraction = 1.0
+    card_width_mm: Annotated[float, Ge(5.0), Le(500.0)] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Chamber:
     """One box with its wiring, limits, calibrations, site and time zone."""
 
@@ -302,6 +315,7 @@ class Chamber:
     moisture_probe: MoistureProbe
     lamp: Lamp
     limits: ChamberLimits
+    picture: PictureFrame | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

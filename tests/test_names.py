@@ -32,7 +32,7 @@ WITHOUT_UNIT = {
         leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
         count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits chosen
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
-        readings_untrusted _margin_rows
+        readings_untrusted _margin_rows seeds germinated generation depth
         unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df _doubtful_boots
     """,
     "is a place in a buffer, or its length": "start end size write",
@@ -55,6 +55,7 @@ WITHOUT_UNIT = {
     "is a length on paper in inches, as the plotting library counts": "width_in left_in heights_in room",
     "is a square, for adding variances": "interval_ml2 drained_weighing_ml2 variance_day2",
     "names its unit first": """
+        mm_per_pixel
         fastest_day_se rate_per_day_se degree_days_at hours_since_hydration degree_days_from_series
         ml_per_step_uncertainty _run_clock
     """,

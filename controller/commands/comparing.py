@@ -11,7 +11,8 @@ from controller.errors import SettingsError
 from controller.twins.comparing import compare as compare_twins
 from controller.twins.findings import findings_of, headline
 from controller.twins.gathering import gather_all, refuse_unlike
-from controller.twins.numbers import summary_of, write_numbers
+from controller.twins.numbers import summary_of, write_cover, write_numbers
+from controller.twins.pictures import for_page, shots_of, write_time_lapse
 from controller.twins.report import write_report
 
 
@@ -32,8 +33,13 @@ def compare(run_folders: tuple[Path, ...], unlike: bool, folder: Path, as_json: 
         twins = gather_all(list(run_folders))
         comparison = compare_twins(twins, refuse_unlike(twins, unlike_wanted=unlike))
         written = write_numbers(comparison, folder)
+        shots = [shot for twin in twins for shot in shots_of(twin)]
+        if shots:
+            written.append(write_cover(shots, folder / "cover.csv"))
+            if write_time_lapse(shots, [twin.name for twin in twins], folder / "time-lapse.gif"):
+                written.append(folder / "time-lapse.gif")
         if importlib.util.find_spec("matplotlib") and importlib.util.find_spec("jinja2"):
-            write_report(comparison, folder / "report.html")
+            write_report(comparison, folder / "report.html", for_page(shots))
             written.append(folder / "report.html")
         if as_json:
             click.echo(json.dumps(summary_of(comparison), indent=2))

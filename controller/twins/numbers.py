@@ -4,16 +4,19 @@ import csv
 import json
 import math
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from controller import __version__
 from controller.errors import JournalError
 from controller.records.cells import safe
+from controller.science.growth import GrowthCurve, fit_growth
 from controller.twins.comparing import Comparison
 from controller.twins.environment import value_of
 from controller.twins.findings import findings_of, headline
 from controller.twins.miappe import fields_of
+from controller.twins.pictures import Shot
 from controller.twins.sheet import rows_of
 
 DAILY_KEYS = (
@@ -51,6 +54,28 @@ def write_numbers(comparison: Comparison, folder: Path) -> list[Path]:
     except OSError as error:
         raise JournalError(f"{folder}: the comparison cannot be written: {error}") from error
     return [*(folder / name for name in tables), folder / "comparison.json"]
+
+
+def write_cover(shots: list[Shot], path: Path) -> Path:
+    """The green cover of every picture, and the logistic curve through each twin's where five days allow one."""
+    curves: dict[str, GrowthCurve] = {}
+    for name in {shot.twin for shot in shots}:
+        mine = [shot for shot in shots if shot.twin == name]
+        with suppress(ValueError):  # fewer than five days, or nothing grew: there is no curve
+            curves[name] = fit_growth([float(shot.day) for shot in mine], [shot.cover_fraction for shot in mine])
+    try:
+        with path.open("w", encoding="utf-8-sig", newline="") as file:
+            out = csv.writer(file)
+            head = ["twin", "day", "picture", "cover_fraction", "cover_cm2", "mm_per_pixel"]
+            out.writerow([*head, "curve_final_fraction", "curve_fastest_day", "curve_rate_per_day"])
+            for shot in shots:
+                curve = curves.get(shot.twin)
+                fitted = [None] * 3 if curve is None else [curve.final, curve.fastest_day, curve.rate_per_day]
+                row = [shot.twin, shot.day, shot.path.name, shot.cover_fraction, shot.cover_cm2, shot.mm_per_pixel]
+                out.writerow([_cell(each) for each in (*row, *fitted)])
+    except OSError as error:
+        raise JournalError(f"{path}: the table cannot be written: {error}") from error
+    return path
 
 
 def _cell(value: Any) -> Any:

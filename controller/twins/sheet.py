@@ -55,7 +55,8 @@ def _column(twin: Twin) -> list[tuple[str, str, str, str]]:
         species[position.species] = species.get(position.species, 0) + 1
     return [
         ("Plants", "species and number of positions", "", ", ".join(f"{n} {name}" for name, n in species.items())),
-        ("Plants", "cultivar, seed source, lot", "", BLANK),
+        ("Plants", "seed lots", "", ", ".join(dict.fromkeys(p.lot for p in plan.positions if p.lot)) or BLANK),
+        ("Plants", "cultivar, seed source", "", BLANK),
         ("Chamber", "place", "", f"{chamber.site.name}, {chamber.site.place}"),
         ("Chamber", "first water (day 0)", "UTC", twin.hydrated_at_utc),
         ("Chamber", "days recorded", "d", f"{twin.length_h / 24.0:.1f}"),
