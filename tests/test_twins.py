@@ -7,7 +7,9 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from controller.cli import main
 from controller.control import model as m
 from controller.errors import JournalError, SettingsError
 from controller.settings import settings_from_text
@@ -384,3 +386,38 @@ def test_every_field_that_the_metadata_standard_demands_is_there(runs):
     for twin in twins:
         mine = [each for each in found if each.study == twin.name]
         assert [each.value for each in mine if each.field == "Start date of study"] == [twin.hydrated_at_utc]
+
+
+# -- the command ----
+
+
+def command(*words):
+    return CliRunner().invoke(main, ["compare", *(str(word) for word in words)])
+
+
+def test_the_command_writes_everything_and_says_the_findings(tmp_path, runs):
+    found = command(runs["first"], runs["dark"], "--out", tmp_path)
+
+    assert found.exit_code == 0, found.output
+    assert "The place was not the same: Northhaven" in found.output
+    assert (tmp_path / "report.html").stat().st_size > 50_000
+    assert json.loads(command(runs["first"], runs["dark"], "--out", tmp_path, "--json").output)["pairs"]
+
+
+def test_the_command_refuses_in_a_sentence(tmp_path, runs):
+    for words, exit_code, told in (
+        ((runs["first"],), 3, "needs two runs"),
+        ((runs["first"], tmp_path), 5, "no journal here"),
+        ((runs["first"], runs["first"]), 3, "given already"),
+    ):
+        found = command(*words, "--out", tmp_path / "out")
+        assert found.exit_code == exit_code
+        assert told in found.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_comparing_changes_no_record(tmp_path, runs):
+    before = (runs["first"] / "journal.sqlite").read_bytes()
+    command(runs["first"], runs["alike"], "--out", tmp_path)
+
+    assert (runs["first"] / "journal.sqlite").read_bytes() == before

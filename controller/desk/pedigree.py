@@ -6,7 +6,8 @@ from typing import Any
 from controller.desk.lots import Book, Lot
 
 INK, FAINT, LEAF, PAPER = "#25313a", "#8d9499", "#4d6b3c", "#fbf9f2"
-COLUMN_IN, ROW_IN = 2.3, 0.78
+COLUMN_IN, ROW_IN = 2.3, 0.86
+BOX_LEFT, BOX_RIGHT = 0.06, 0.86  # of a column
 
 
 def tree_lines(book: Book) -> list[str]:
@@ -44,6 +45,7 @@ def draw_pedigree(book: Book) -> str:
     import matplotlib
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
+    from matplotlib.patches import Rectangle
 
     columns: dict[int, list[Lot]] = {}
     for lot in book.lots.values():
@@ -68,11 +70,16 @@ def draw_pedigree(book: Book) -> str:
             x, y = places[lot.lot]
             for parent in lot.parents:
                 from_x, from_y = places[parent]
-                axes.plot([from_x + 0.88, x + 0.06], [from_y, y], color=LEAF, linewidth=1.1, zorder=1)
-            about = _about(book, lot).split(", ", 1)
-            words = f"{lot.lot}  ({about[0]})\n{about[1] if len(about) > 1 else ''}".strip()
-            box = {"boxstyle": "square,pad=0.35", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.7}
-            axes.text(x + 0.08, y, words, va="center", bbox=box, zorder=2, fontsize=7.5, linespacing=1.4)
+                along, across = [from_x + BOX_RIGHT, x + BOX_LEFT], [from_y, y]
+                if x - from_x > 1:  # round the boxes between, through the gap below their row
+                    along[1:1] = [from_x + 1.0, x - 1.0 + BOX_RIGHT + 0.06]
+                    across[1:1] = [from_y + 0.5] * 2
+                axes.plot(along, across, color=LEAF, linewidth=1.1, zorder=1)
+            about = _about(book, lot).split(", ")
+            corner, width = (x + BOX_LEFT, y - 0.4), BOX_RIGHT - BOX_LEFT
+            axes.add_patch(Rectangle(corner, width, 0.8, facecolor=PAPER, edgecolor=INK, linewidth=0.7, zorder=2))
+            words = "\n".join([f"{lot.lot}  ({about[0]})", *about[1:]])
+            axes.text(x + BOX_LEFT + 0.03, y, words, va="center", zorder=3, fontsize=7.5, linespacing=1.35)
         text = io.StringIO()
         figure.savefig(text, format="svg", metadata={"Date": None, "Creator": None})
     return text.getvalue()

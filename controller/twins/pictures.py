@@ -156,9 +156,7 @@ def for_page(shots: list[Shot]) -> dict[str, Any]:
             }
         )
     scaled = any(shot.mm_per_pixel is not None for shot in shots)
-    note = (
-        "The scale comes from the reference card." if scaled else "No reference card was found, so there is no scale."
-    )
+    note = "The scale comes from the reference card." if scaled else "Without a reference card there is no scale."
     return {"days": days, "note": f"{note} Pictures are taken as straight; lens and slant are not mended."}
 
 
