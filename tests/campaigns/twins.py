@@ -23,10 +23,12 @@ from tests.made_runs import HOUR_MS, START_MS, Truth, make_run, settings_of
 PAIRS = 500
 WORKERS = 2
 LATER_MS = 53 * HOUR_MS  # the second twin begins two days and some hours later
+COOLER = "a twin 2 C cooler"
+SLOW_SEEDS = "its slow emergence put down to temperature"
 BY_MOISTURE = "alike, watered by moisture"
 SCENARIOS = {
     "twins that are alike": Truth(),
-    "a twin 2 C cooler": Truth(cooler_c=2.0),
+    COOLER: Truth(cooler_c=2.0),
     "a twin given 10 % less water": Truth(water_share=0.9),
     "a twin with a dark week": Truth(dark_days=(7, 14)),
     "a twin with bad seed": Truth(viable_share=0.6, slower=1.25),
@@ -79,11 +81,21 @@ def pair(kind: str, number: int) -> Verdict:
 
 EXPECTED = {
     "twins that are alike": frozenset[str](),
-    "a twin 2 C cooler": frozenset({"air_temperature_c", "degree_days", "vapour_pressure_deficit_kpa", "plants: days"}),
+    COOLER: frozenset({"air_temperature_c", "degree_days", "vapour_pressure_deficit_kpa", "plants: days"}),
     BY_MOISTURE: frozenset({"water", "water_content_fraction", "relative_humidity_pct"}),
-    "a twin given 10 % less water": frozenset({"water", "water_content_fraction"}),
+    # a drier bed gives less vapour to the air, and a dark lamp leaves the air moister: true consequences
+    "a twin given 10 % less water": frozenset(
+        {"water", "water_content_fraction", "relative_humidity_pct", "vapour_pressure_deficit_kpa"}
+    ),
     "a twin with a dark week": frozenset(
-        {"light_h", "daily_light_integral_mol_m2", "air_temperature_c", "degree_days", "vapour_pressure_deficit_kpa"}
+        {
+            "light_h",
+            "daily_light_integral_mol_m2",
+            "air_temperature_c",
+            "degree_days",
+            "relative_humidity_pct",
+            "vapour_pressure_deficit_kpa",
+        }
     ),
     "a twin with bad seed": frozenset({"plants: count", "plants: days", "plants: degree_days"}),
 }
@@ -93,7 +105,7 @@ def is_found(kind: str, verdict: Verdict) -> bool:
     """Whether the truth of this kind was told; of alike twins, that nothing was."""
     return {
         "twins that are alike": not verdict.unlike and verdict.cause != SEED,
-        "a twin 2 C cooler": "air_temperature_c" in verdict.unlike and verdict.cause == WARMTH,
+        COOLER: "air_temperature_c" in verdict.unlike,
         "a twin given 10 % less water": "water" in verdict.unlike,
         "a twin with a dark week": verdict.dark_span,
         "a twin with bad seed": verdict.cause == SEED,
@@ -146,6 +158,9 @@ def campaign(scale: float = 1.0) -> list[Row]:
         if seen.missed:
             words += f"; first pair to look at: {seen.missed[0]}"
         rows.append(Row(kind, seen.tried, seen.found, words))
+        if kind == COOLER:
+            blamed = f"put down to the seed: {seen.causes[SEED]} of {seen.tried}"
+            rows.append(Row(SLOW_SEEDS, seen.found, seen.causes[WARMTH], blamed))
     return rows
 
 
@@ -153,7 +168,7 @@ def main() -> None:
     began = time.perf_counter()
     for row in campaign(float(sys.argv[1]) if len(sys.argv) > 1 else 1.0):
         right = f"right {row.survived:>4} of {row.tried:<4} ({row.survived / row.tried:.1%})"
-        print(f"{row.kind:<30} {right}  {row.worst_case}")
+        print(f"{row.kind:<42} {right}  {row.worst_case}")
     print(f"{time.perf_counter() - began:.0f} s")
 
 
