@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from controller.twins.environment import Deviation, Environment, compare_environments, deviations_of
+from controller.twins.deviations import Deviation, deviations_of
+from controller.twins.environment import Environment, compare_environments
 from controller.twins.gathering import Twin
 from controller.twins.plants import (
     Batch,
