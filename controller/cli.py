@@ -8,6 +8,7 @@ from controller import __version__
 
 # command -> where it lives; listed in the order of a run
 COMMANDS = {
+    "plan": "planning:plan",
     "rehearse": "rehearsing:rehearse",
     "check": "running:check",
     "run": "running:run",
@@ -17,6 +18,8 @@ COMMANDS = {
     "clear": "people:clear",
     "export": "reading:export",
     "calibrate": "calibrating:calibrate",
+    "compare": "comparing:compare",
+    "lots": "lots:lots",
 }
 
 
@@ -30,7 +33,11 @@ class Commands(click.Group):
         if name not in COMMANDS:
             return None
         module, attribute = COMMANDS[name].split(":")
-        found: click.Command = getattr(importlib.import_module(f"controller.commands.{module}"), attribute)
+        try:
+            found: click.Command = getattr(importlib.import_module(f"controller.commands.{module}"), attribute)
+        except ModuleNotFoundError as error:  # an extra is not installed
+            more = f"wardian {name} needs {error.name}: install wardian[report,analysis]."
+            raise click.ClickException(more) from error
         return found
 
 

@@ -18,11 +18,12 @@ _FORBID = {"extra": "forbid", "strict": True}
 
 @dataclass(frozen=True, kw_only=True)
 class Position:
-    """One sowing place."""
+    """One sowing place. ``lot`` names the seed lot it is sown from, where lots are kept."""
 
     __pydantic_config__ = _FORBID
     number: Annotated[int, Ge(1), Le(200)]
     species: Name
+    lot: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -169,6 +170,20 @@ class Observation:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Margins:
+    """How far twins may differ and still count as alike; shares are of the mean of the two."""
+
+    __pydantic_config__ = _FORBID
+    air_temperature_c: Annotated[float, Gt(0.0), Le(20.0)] = 1.0
+    relative_humidity_pct: Annotated[float, Gt(0.0), Le(50.0)] = 6.0
+    vapour_pressure_deficit_kpa: Annotated[float, Gt(0.0), Le(3.0)] = 0.2
+    water_content_fraction: Annotated[float, Gt(0.0), Le(0.5)] = 0.05
+    light_h: Annotated[float, Gt(0.0), Le(24.0)] = 0.25
+    daily_light_integral_fraction: Annotated[float, Gt(0.0), Le(1.0)] = 0.05
+    water_fraction: Annotated[float, Gt(0.0), Le(1.0)] = 0.08
+
+
+@dataclass(frozen=True, kw_only=True)
 class Plan:
     """What every twin runs. ``sha256`` is the digest of the file's bytes and goes into every record set."""
 
@@ -184,6 +199,7 @@ class Plan:
     steps: list[HandsOnStep]
     observation: Observation
     sample_every_s: Annotated[float, Ge(1.0), Le(3_600.0)] = 10.0
+    margins: Margins | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -278,6 +294,18 @@ class ChamberLimits:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PictureFrame:
+    """Which part of every photograph is the bed, and how wide the white reference card in it is, if there is one."""
+
+    __pydantic_config__ = _FORBID
+    left_fraction: Fraction = 0.0
+    top_fraction: Fraction = 0.0
+    right_fraction: Fraction = 1.0
+    bottom_fraction: Fraction = 1.0
+    card_width_mm: Annotated[float, Ge(5.0), Le(500.0)] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Chamber:
     """One box with its wiring, limits, calibrations, site and time zone."""
 
@@ -290,6 +318,7 @@ class Chamber:
     moisture_probe: MoistureProbe
     lamp: Lamp
     limits: ChamberLimits
+    picture: PictureFrame | None = None
 
     @property
     def calibration_ids(self) -> tuple[str, ...]:

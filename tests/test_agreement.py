@@ -9,7 +9,14 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import stats
 
-from controller.science.agreement import limits_of_agreement, tost_independent, tost_paired, welch
+from controller.science.agreement import (
+    limits_of_agreement,
+    mean_of_series,
+    tost_independent,
+    tost_paired,
+    tost_summary,
+    welch,
+)
 from tests.reference_rows import row_id, rows
 
 # Peak expiratory flow, first readings of two meters: Bland and Altman (1986), Lancet i:307-310, Table 1.
@@ -195,3 +202,60 @@ def test_pairs_bounds_and_multiplier_are_checked():
             tost_paired(*SLEEP, low, high)
     with pytest.raises(ValueError, match=r"high must be finite, found inf"):
         tost_independent(*SLEEP, -1.0, math.inf)
+
+
+@pytest.mark.parametrize("row", rows("tost_summary.csv"), ids=row_id)
+def test_equivalence_from_a_summary_is_that_of_the_worked_example(row):
+    difference, se, df, low, high = (float(row[name]) for name in ("difference", "se", "df", "low", "high"))
+    found = tost_summary(difference, se, df, low, high)
+
+    assert found.p_low == pytest.approx(float(row["p_low"]), rel=1e-5)
+    assert found.p_high == pytest.approx(float(row["p_high"]), rel=1e-5)
+    assert found.p == max(found.p_low, found.p_high)
+
+
+def test_a_summary_of_pairs_gives_what_the_pairs_give():
+    a, b = SLEEP
+    moved = np.array(a) - np.array(b)
+    found = tost_summary(float(moved.mean()), float(moved.std(ddof=1)) / math.sqrt(10), 9.0, -0.5, 0.5)
+
+    assert found.p == pytest.approx(tost_paired(a, b, -0.5, 0.5).p)
+
+
+def test_days_without_memory_give_students_interval():
+    values = [1.0, -1.0, 2.0, -2.0, 1.5, -1.0, 0.5, -0.5]  # each day turns back from the one before
+    found = mean_of_series(values)
+    low, high = stats.t.interval(0.95, 7, np.mean(values), stats.sem(values))
+
+    assert (found.low, found.high, found.df) == pytest.approx((low, high, 7.0))
+
+
+def test_days_that_resemble_the_day_before_count_for_fewer():
+    chance = np.random.default_rng(1)
+    covered = {}
+    for memory in (0.0, 0.7):
+        held = []
+        for _ in range(400):
+            day, days = 0.0, []
+            for _ in range(40):
+                day = memory * day + chance.normal(0.0, math.sqrt(1.0 - memory**2))
+                days.append(day)
+            found = mean_of_series(days[10:])
+            held.append(found.low <= 0.0 <= found.high)
+        covered[memory] = np.mean(held)
+
+    assert covered[0.0] >= 0.93
+    assert covered[0.7] >= 0.82  # plain Student covers about 0.58 here
+
+
+def test_what_all_days_share_never_averages_out():
+    days = [0.1, -0.1] * 500
+
+    assert mean_of_series(days, systematic_se=0.25).high == pytest.approx(1.96 * 0.25, abs=0.01)
+    assert mean_of_series([1.0, 1.0, 1.0], least_sd=0.1).high > 1.0
+
+
+@pytest.mark.parametrize("bad", [{"values": [1.0]}, {"values": [1.0, 2.0], "systematic_se": -1.0}])
+def test_a_mean_of_too_little_is_refused(bad):
+    with pytest.raises(ValueError, match=r"values|systematic_se"):
+        mean_of_series(**bad)

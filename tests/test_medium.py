@@ -8,6 +8,7 @@ from scipy.integrate import quad, solve_ivp
 from scipy.special import hyp2f1, lambertw
 
 from controller.science.medium import (
+    INFILTRATION,
     TEXTURES,
     WaterRetention,
     container_capacity_fraction,
@@ -228,3 +229,16 @@ def test_scalars_give_a_float_and_arrays_an_array():
     ):
         assert type(function(1.0)) is float
         assert function(row) == pytest.approx(np.array([function(1.0), function(2.0)]), rel=1e-12)
+
+
+@pytest.mark.parametrize("row", rows("infiltration.csv"), ids=row_id)
+def test_intake_figures_are_those_of_rawls(row):
+    found = INFILTRATION[row["texture"]]
+
+    for name in ("effective_porosity_fraction", "suction_cm", "conductivity_cm_h"):
+        assert getattr(found, name) == float(row[name])
+
+
+def test_the_misprinted_porosity_of_clay_loam_is_the_middle_of_its_stated_range():
+    # Rawls (1983) prints 0.309 with a range of 0.279 to 0.501; Ogden and Saghafian (1997) use 0.390
+    assert INFILTRATION["clay loam"].effective_porosity_fraction == (0.279 + 0.501) / 2

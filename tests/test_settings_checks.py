@@ -4,6 +4,7 @@ The bounds of the board are those of ``firmware_bridge.limits`` (12000 steps a d
 minutes less two seconds of margin a run); the last tests give other bounds, so nothing here rests on those alone.
 """
 
+from dataclasses import replace
 from datetime import UTC, datetime, time
 
 import pytest
@@ -12,7 +13,7 @@ from controller.errors import SettingsError
 from controller.judging.inside_chamber import FLASHED, BoardLimits
 from controller.judging.inside_plan import TEXTURES
 from controller.judging.orders import CHAMBER_ORDERS, PLAN_ORDERS, number_at
-from controller.plan import Settings
+from controller.plan import PictureFrame, Settings
 from controller.settings import example_path, read_chamber, read_settings
 from tests.settings_files import CHAMBER_NAME, LEFT_OUT, PLAN_NAME, changed, example, sentences, toml_text
 
@@ -662,9 +663,10 @@ def test_every_ordered_pair_names_numbers_that_exist(tmp_path):
         for order in PLAN_ORDERS:
             for key in (order.key, order.other):
                 assert number_at(settings.plan, key) is not None or (plan is MOISTURE_LED and "retention" in key), key
+        framed = replace(settings.chamber, picture=PictureFrame())  # the shipped chamber has none
         for order in CHAMBER_ORDERS:
-            assert number_at(settings.chamber, order.key) is not None
-            assert number_at(settings.chamber, order.other) is not None
+            assert number_at(framed, order.key) is not None
+            assert number_at(framed, order.other) is not None
 
 
 def test_an_aliquot_of_half_a_litre_is_told_from_the_dose_limit_of_the_chamber(tmp_path):
@@ -702,3 +704,15 @@ def test_a_chamber_is_held_against_the_limits_of_its_board(board, sentence):
 def test_a_chamber_at_the_very_limits_of_its_board_is_taken():
     board = BoardLimits(12_000, 60_000, 200, 62_000, 2_000, 3_000)
     assert read_chamber(example_path(CHAMBER_NAME), board).limits.dose_max_ml == 60.0
+
+
+def test_a_picture_frame_that_is_inside_out_is_told(tmp_path):
+    plan, chamber = example(PLAN_NAME), example(CHAMBER_NAME)
+    frame = {"left_fraction": 0.6, "right_fraction": 0.4, "top_fraction": 0.1, "bottom_fraction": 0.9}
+
+    told = sentences(tmp_path, plan, chamber | {"picture": frame})
+    assert told == [f"{CHAMBER_NAME}: picture.left_fraction is 0.6, which is not below picture.right_fraction = 0.4."]
+    assert sentences(tmp_path, plan, chamber | {"picture": {"card_width_mm": 50}}) == []
+    assert sentences(tmp_path, plan | {"margins": {"air_temperature_c": 0.5}}, chamber) == []
+    (told,) = sentences(tmp_path, plan | {"margins": {"air_temperature_c": 0}}, chamber)
+    assert "margins.air_temperature_c" in told

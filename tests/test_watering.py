@@ -392,11 +392,12 @@ def test_a_dose_of_nothing_is_no_dose():
     assert before.run_ms != 77
 
 
-def test_the_day_forgets_what_is_24_hours_old_and_keeps_what_is_younger():
+def test_the_boards_day_forgets_what_is_old_and_keeps_what_is_younger():
     run_ms = examples.growing().run_ms
-    old = tuple(m.Given(run_ms - 24 * H + ms, 1.0, m.MOISTURE_LED) for ms in (-1, 0, 1))
+    day_ms = watering.BOARD_DAY_MS
+    old = tuple(m.Given(run_ms - day_ms + ms, 1.0, m.MOISTURE_LED) for ms in (-1, 0, 1))
     _, state = after(state_changes={"given_today": old})
-    assert [given.run_ms for given in state.given_today] == [run_ms - 24 * H + 1, run_ms]
+    assert [given.run_ms for given in state.given_today] == [run_ms - day_ms + 1, run_ms]
 
 
 @pytest.mark.parametrize(("early_ms", "judged"), [(1, False), (0, True), (-1, True)])

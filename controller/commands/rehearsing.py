@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from controller.chamber.faults import FAULTS, parse_fault
+from controller.commands.planning import tell_doubts
 from controller.commands.telling import tell_summary
 from controller.commands.terminal import chamber_option, json_option, out, plain_errors, progress_bar
 from controller.rehearse import rehearse as rehearse_plan
@@ -43,6 +44,8 @@ def rehearse(
             plan_path or example_path("skerry-light.plan.toml"),
             chamber_path or example_path("skerry-light.chamber.toml"),
         )
+        if not as_json:
+            tell_doubts(out, settings)
         faults = [parse_fault(text) for text in fault_texts]
         days = settings.plan.length_days + 0.5 if days is None else days
         folder = folder or _new_folder(Path("rehearsals"), settings.plan.name)

@@ -12,6 +12,7 @@ from controller.bench.records import folder_of, judge_real, judge_tube
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand
 from controller.check import Finding, check_chamber
+from controller.commands.planning import tell_doubts
 from controller.commands.telling import CAUTION
 from controller.commands.terminal import Exit, json_option, out, plain_errors
 from controller.control import model as m
@@ -49,6 +50,7 @@ def run(
             chamber = SimulatedOnStand(settings, seed, folder, stand)
         else:
             chamber = SimulatedLive(settings, seed, folder)
+        tell_doubts(out, settings)
         out.print(CAUTION, style="dim")
         out.print(f"{settings.plan.name} at {settings.chamber.site.name}; records in {folder}")
         told: list[str] = []

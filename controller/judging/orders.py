@@ -65,6 +65,8 @@ CHAMBER_ORDERS = (
     _not_below("moisture_probe.dry_fraction", "moisture_probe.wet_fraction"),
     _not_below("pump.ml_per_step_standard_uncertainty", "pump.ml_per_step"),
     _more_than("limits.dose_max_ml", "limits.daily_max_ml"),
+    _not_below("picture.left_fraction", "picture.right_fraction"),
+    _not_below("picture.top_fraction", "picture.bottom_fraction"),
 )
 
 

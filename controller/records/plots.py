@@ -115,7 +115,7 @@ def draw_all(scene: Scene, traces: dict[Size, Traces]) -> dict[str, dict[str, st
                 _days_below(placed, scene, size)
                 text = io.StringIO()
                 figure.savefig(text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
-                drawn.setdefault(name, {})[size.name] = _slim(text.getvalue(), f"{name}-{size.name}-")
+                drawn.setdefault(name, {})[size.name] = slim(text.getvalue(), f"{name}-{size.name}-")
     return drawn
 
 
@@ -173,7 +173,7 @@ def _date_text(scene: Scene, day: float) -> str:
     return f"\n{at.day} {at:%b}"
 
 
-def _slim(svg: str, prefix: str) -> str:
+def slim(svg: str, prefix: str) -> str:
     """The drawing alone, to stand inside a page beside others: no XML head, ids of its own, no fixed size."""
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.S)

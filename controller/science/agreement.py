@@ -6,11 +6,12 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import stdtr
+from scipy.special import ndtri, stdtr, stdtrit
 
 from controller.science.ranges import FloatArray, same_length, series, within
 
 NORMAL_95_PCT: Final = 1.96
+MOST_FOLLOWING: Final = 2.0 / 3.0
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,44 @@ def welch(a: ArrayLike, b: ArrayLike) -> Welch:
 
 
 @dataclass(frozen=True)
+class Mean:
+    """A mean and an interval for it, with the standard error and the degrees of freedom behind them."""
+
+    mean: float
+    se: float
+    df: float
+    low: float
+    high: float
+
+
+def mean_of_series(
+    values: ArrayLike, confidence_fraction: float = 0.95, systematic_se: float = 0.0, least_sd: float = 0.0
+) -> Mean:
+    """Mean of days that follow each other, with an interval that allows for days resembling the day before.
+
+    The number of days is lowered by (1 - r) / (1 + r), r being the correlation of each day with the one before
+    (Zwiers and von Storch 1995, J. Climate 8:336-351); a negative r counts as none, and one above 2/3 as 2/3,
+    because a few weeks estimate it too poorly to throw more than four days of five away (a choice, no source).
+    ``systematic_se`` is what all days share, such as a sensor's own error, and is added in quadrature;
+    ``least_sd`` is a resolution below which days are not taken to agree. At least two values.
+    Errors: ValueError otherwise.
+    """
+    days = series("values", values, at_least=2)
+    confidence = float(within("confidence_fraction", confidence_fraction, 0.0, 0.9999))
+    shared = float(within("systematic_se", systematic_se, 0.0))
+    mean, sd = float(np.mean(days)), max(float(np.std(days, ddof=1)), least_sd)
+    moved = days - mean
+    square = float(np.sum(moved**2))
+    follow = max(0.0, float(np.sum(moved[1:] * moved[:-1])) / square) if square > 0.0 else 0.0
+    follow = min(follow, MOST_FOLLOWING)
+    count = max(2.0, days.size * (1.0 - follow) / (1.0 + follow))
+    se = math.sqrt(sd**2 / count + shared**2)
+    half = float(stdtrit(count - 1.0, 0.5 + confidence / 2.0)) * sd / math.sqrt(count)
+    half = math.sqrt(half**2 + (float(ndtri(0.5 + confidence / 2.0)) * shared) ** 2)
+    return Mean(mean, se, count - 1.0, mean - half, mean + half)
+
+
+@dataclass(frozen=True)
 class Equivalence:
     """Probabilities of two one-sided tests; the means are equivalent within the bounds if ``p`` is small.
 
@@ -91,6 +130,17 @@ def tost_independent(a: ArrayLike, b: ArrayLike, low: float, high: float, equal_
     """
     difference, se, df = _independent(a, b, equal_variances=equal_variances)
     return _one_sided(difference, se, df, low, high)
+
+
+def tost_summary(difference: float, se: float, df: float, low: float, high: float) -> Equivalence:
+    """Two one-sided tests from a difference, its standard error and its degrees of freedom.
+
+    Sources as for ``tost_paired``. ``se`` and ``df`` above 0. Errors: ValueError otherwise.
+    """
+    spread = float(within("se", se, 0.0, low_excluded=True))
+    return _one_sided(
+        float(within("difference", difference)), spread, float(within("df", df, 0.0, low_excluded=True)), low, high
+    )
 
 
 def _paired(a: ArrayLike, b: ArrayLike) -> FloatArray:

@@ -3,7 +3,7 @@
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from controller.science.ranges import FloatArray, within
 
@@ -48,6 +48,22 @@ def otsu_threshold(values: ArrayLike) -> float:
     return float(levels[int(np.argmax(between))])
 
 
+def green_mask(image: ArrayLike, where: ArrayLike | None = None) -> NDArray[np.bool_]:
+    """Which pixels of a picture count as green leaf, judged as in ``cover_fraction``.
+
+    ``where`` marks the pixels that belong to the bed (rows x columns); the others never count and have no say in
+    the threshold. Errors: ValueError if the shapes do not fit, or no pixel is left.
+    """
+    pixels = within("image", image, 0.0)
+    if pixels.ndim != 3 or pixels.shape[-1] != 3:
+        raise ValueError(f"image must be rows x columns x 3, found shape {pixels.shape}")
+    inside = np.ones(pixels.shape[:2], dtype=np.bool_) if where is None else np.asarray(where, dtype=np.bool_)
+    if inside.shape != pixels.shape[:2] or not inside.any():
+        raise ValueError(f"where must mark pixels of the image {pixels.shape[:2]}, found shape {inside.shape}")
+    green = excess_green(pixels)
+    return np.asarray(inside & (green > _threshold(green[inside])))
+
+
 def cover_fraction(image: ArrayLike) -> float:
     """Share of the pixels of an RGB picture that show green leaf, 0 to 1.
 
@@ -58,11 +74,7 @@ def cover_fraction(image: ArrayLike) -> float:
     exact on drawn pictures; on photographs not established (no published picture with a stated cover was
     found). Errors: ValueError if the shape is not that of a picture or a channel is negative or missing.
     """
-    pixels = within("image", image, 0.0)
-    if pixels.ndim != 3 or pixels.shape[-1] != 3:
-        raise ValueError(f"image must be rows x columns x 3, found shape {pixels.shape}")
-    green = excess_green(pixels).ravel()
-    return float(np.mean(green > _threshold(green)))
+    return float(np.mean(green_mask(image)))
 
 
 def _threshold(green: FloatArray) -> float:

@@ -1,0 +1,1 @@
+"""Runs of one plan in several chambers, gathered and compared."""
