@@ -32,11 +32,13 @@ def root(tmp_path_factory):
     made = Path(given) if given else tmp_path_factory.mktemp("debian") / "root"
     if not (made / "etc/debian_version").exists():
         subprocess.run(["debootstrap", "--variant=minbase", "bookworm", str(made)], check=True)
-    for name in ("etc/resolv.conf", "etc/pip.conf", "etc/apt/apt.conf.d", "etc/ssl/certs"):
-        if (Path("/") / name).is_dir():
-            shutil.copytree(Path("/") / name, made / name, dirs_exist_ok=True, symlinks=False)
-        elif (Path("/") / name).exists():
-            shutil.copy(Path("/") / name, made / name)
+    for name in ("resolv.conf", "hosts", "pip.conf", "apt/apt.conf.d", "ssl/certs/ca-certificates.crt"):
+        ours, theirs = Path("/etc") / name, made / "etc" / name
+        for path in [ours] if ours.is_file() else ours.glob("*"):
+            target = theirs if path == ours else theirs / path.name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.unlink(missing_ok=True)
+            shutil.copy(path, target)
     for kind in ("proc", "dev"):
         subprocess.run(["mount", "--rbind", f"/{kind}", str(made / kind)], check=True)
         subprocess.run(["mount", "--make-rslave", str(made / kind)], check=True)
@@ -47,6 +49,13 @@ def root(tmp_path_factory):
 
 def inside(root, command, **options):
     return subprocess.run(["chroot", str(root), "/bin/sh", "-c", command], text=True, capture_output=True, **options)
+
+
+def as_wardian(root, command, **variables):
+    return subprocess.Popen(
+        ["chroot", "--userspec=wardian:wardian", str(root), "/bin/sh", "-c", f"cd /var/lib/wardian && exec {command}"],
+        env={"PATH": "/usr/bin:/bin", "PYTHONUNBUFFERED": "1", **variables},
+    )
 
 
 @pytest.fixture(scope="module")
@@ -69,10 +78,7 @@ def test_the_run_starts_in_a_clean_debian_as_its_own_user_and_says_that_it_lives
     manager.settimeout(STARTS_WITHIN_S)
     command = exec_start(installed, "wardian-run.service")
     assert command.endswith("--simulated")
-    process = subprocess.Popen(
-        ["chroot", "--userspec=wardian:wardian", str(installed), "/bin/sh", "-c", f"cd /var/lib/wardian && exec {command}"],
-        env={"NOTIFY_SOCKET": "/run/wardian-notify", "PATH": "/usr/bin:/bin", "PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
+    process = as_wardian(installed, command, NOTIFY_SOCKET="/run/wardian-notify")
     try:
         assert manager.recv(1000) == b"READY=1"
         assert manager.recv(1000).startswith(b"WATCHDOG=1")
@@ -93,9 +99,7 @@ def test_the_page_starts_and_answers(installed):
     if "serve" not in known:
         pytest.skip("this release has no page yet")
     command = exec_start(installed, "wardian-serve.service")
-    process = subprocess.Popen(
-        ["chroot", "--userspec=wardian:wardian", str(installed), "/bin/sh", "-c", f"cd /var/lib/wardian && exec {command}"]
-    )  # fmt: skip
+    process = as_wardian(installed, command)
     try:
         until_s = time.monotonic() + STARTS_WITHIN_S
         answer = b""
