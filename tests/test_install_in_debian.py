@@ -54,14 +54,16 @@ def inside(root, command, **options):
 def as_wardian(root, command, **variables):
     return subprocess.Popen(
         ["chroot", "--userspec=wardian:wardian", str(root), "/bin/sh", "-c", f"cd /var/lib/wardian && exec {command}"],
-        env={"PATH": "/usr/bin:/bin", "PYTHONUNBUFFERED": "1", **variables},
+        env={"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "PYTHONUNBUFFERED": "1", **variables},
     )
 
 
 @pytest.fixture(scope="module")
 def installed(root):
     archive = subprocess.run(["git", "archive", "HEAD"], cwd=ROOT, capture_output=True, check=True).stdout
-    (root / "root/wardian").mkdir(exist_ok=True)
+    for left in ("root/wardian", "opt/wardian", "etc/wardian", "var/lib/wardian"):  # by an earlier test in a kept root
+        shutil.rmtree(root / left, ignore_errors=True)
+    (root / "root/wardian").mkdir()
     subprocess.run(["tar", "-x", "-C", str(root / "root/wardian")], input=archive, check=True)
     assert inside(root, "apt-get update -q").returncode == 0
     done = inside(root, "/root/wardian/hardware/install/install.sh --release trial --simulated")
