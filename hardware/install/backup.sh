@@ -6,8 +6,13 @@ set -euo pipefail
 mkdir -p "$2"
 target="$2/journal-$(date -u +%Y%m%dT%H%M%SZ).sqlite"
 [ ! -e "$target" ] || { echo "$target is there already; wait a second" >&2; exit 5; }
-sqlite3 "$1/journal.sqlite" ".timeout 5000" ".backup '$target.part'"
-[ "$(sqlite3 "$target.part" 'PRAGMA integrity_check')" = ok ] || { echo "The copy is not whole." >&2; exit 5; }
+python3 - "$1/journal.sqlite" "$target.part" <<'PYTHON'
+import sqlite3, sys
+source, copy = (sqlite3.connect(path, timeout=10) for path in sys.argv[1:])
+source.backup(copy)  # SQLite's own online copy: whole, whatever is written meanwhile
+found = copy.execute("PRAGMA integrity_check").fetchone()[0]
+sys.exit(0 if found == "ok" else f"The copy is not whole: {found}")
+PYTHON
 sync "$target.part"
 mv "$target.part" "$target"
 sha256sum "$target"

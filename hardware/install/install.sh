@@ -65,8 +65,8 @@ if [ "$roll_back" = yes ]; then
     exit 0
 fi
 
-step "Packages: Python, the records' database by hand, time from the network"
-do_it apt-get install -y --no-install-recommends python3 python3-venv sqlite3 systemd-timesyncd
+step "Packages: Python, and time from the network"
+do_it apt-get install -y --no-install-recommends python3 python3-venv systemd-timesyncd
 
 step "A user without password, shell or privileges; groups for pins, bus and serial line"
 for group in gpio i2c dialout wardian; do
