@@ -21,9 +21,9 @@ one program at a time.
 What stands behind a result is written with it. **watched**: the board, or the computer's own pin, reported what you
 did. **judged from records**: the journal of a run on the bench plan (`config/bench.plan.toml`), with what you weighed
 or timed. **asked**: only your word. No command here turns the pump: water moves in a run, under the law of host and
-board. Volumes agree when they differ by no more than {COVERAGE:.0f} combined standard uncertainties (JCGM 100:2008), the balance
-taken as {BALANCE_G:g} g. The law's run limit cannot be provoked from outside a healthy board; here a dose is timed against
-it, and the trip itself is tested in `tests/test_interlocks.py`.
+board. Volumes agree when they differ by no more than {COVERAGE:.0f} combined standard uncertainties (JCGM 100:2008),
+the balance taken as {BALANCE_G:g} g. The law's run limit cannot be provoked from outside a healthy board; here a dose
+is timed against it, and the trip itself is tested in `tests/test_interlocks.py`.
 
 **Before you begin**: two adults, no children. Certified extra-low-voltage supply behind residual-current protection,
 no mains in the chamber, dry hands, water below the electronics. Do not look into the lamp. Local codes and the school's

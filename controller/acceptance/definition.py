@@ -130,8 +130,8 @@ TESTS: tuple[AcceptanceTest, ...] = (
         (
             _BENCH_RUN,
             "While the pump turns, in another terminal: kill -STOP and the process id of wardian run; stop-watch until "
-            "the pump stands. Then kill -CONT and the same id, and let it answer; clear lease_lost with wardian clear; end the "
-            "run with ctrl-C.",
+            "the pump stands. Then kill -CONT and the same id, and let it answer; clear lease_lost with "
+            "wardian clear; end the run with ctrl-C.",
         ),
         f"the pump stands within {LEASE_STOOD_S_MAX:.0f} s and the run records the trip lease_lost",
         (Question("stood_s", "Seconds from the signal until the pump stood", "s", LEASE_STOOD_S_MAX),),
