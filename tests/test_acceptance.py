@@ -12,12 +12,14 @@ from controller.acceptance.definition import BY_NAME, RECORDS, TESTS, WATCHED
 from controller.acceptance.judging import Outcome, judge_answers, judge_records, weighed_ml
 from controller.acceptance.record import BenchRecord
 from controller.acceptance.watching import Watch
+from controller.chamber.faults import parse_fault
 from controller.cli import main
 from controller.commands import benching
 from controller.commands.terminal import Exit
 from controller.control import model as m
 from controller.errors import ChamberError, SettingsError
 from controller.records.journal import Journal
+from controller.rehearse import rehearse
 from controller.settings import example_path, read_settings
 from firmware_bridge.board import Board, fresh_saved_line
 from hardware import write_bench
@@ -302,6 +304,43 @@ def test_a_soak_with_a_trip_fails(bench_run):
     bench_run.journal.append(m.TripRecord(bench_run.at(), "leak_wet", "board", 10))
 
     assert "1 trip(s)" in judge_records(BY_NAME["soak"], {"dry": True}, bench_run.journal).words
+
+
+# -- rehearsed: the same controller and board, a simulated box, and what its physics knows as the balance
+
+
+def rehearsed(folder, plan, days, *faults):
+    settings = read_settings(example_path(plan), example_path("skerry-light.chamber.toml"))
+    done = rehearse(settings, folder, days=days, seed=1, faults=[parse_fault(fault) for fault in faults])
+    return Journal.open(done.journal_path), done.truth.pumped_ml
+
+
+def test_a_rehearsed_power_cut_in_mid_dose_passes_with_the_water_that_truly_moved(tmp_path):
+    journal, true_ml = rehearsed(tmp_path, "bench.plan.toml", 0.2, "board-reset-in-dose@0d00h")
+
+    outcome = judge_records(BY_NAME["power-cut"], {"water_g": true_ml * 0.9982}, journal)
+
+    assert outcome.passed, outcome.words
+    assert "1 dose(s) closed as uncertain" in outcome.words
+
+
+def test_a_rehearsed_delivery_passes_with_the_water_that_truly_moved_and_not_with_a_tube_half_blocked(tmp_path):
+    journal, true_ml = rehearsed(tmp_path, "bench.plan.toml", 0.2)
+
+    def judged(cup_ml):
+        answers = {"water_g": cup_ml * 0.9982, "turned_s": 60.6}
+        return judge_records(BY_NAME["delivery"], answers, journal)
+
+    assert judged(true_ml).passed, judged(true_ml).words
+    assert not judged(true_ml / 2).passed
+
+
+def test_a_rehearsed_week_passes_the_soak_and_a_week_with_a_leak_does_not(tmp_path):
+    journal, _ = rehearsed(tmp_path / "dry", "skerry-light.plan.toml", 7.2)
+    assert judge_records(BY_NAME["soak"], {"dry": True}, journal).passed
+
+    journal, _ = rehearsed(tmp_path / "leak", "skerry-light.plan.toml", 0.5, "leak@0d06h")
+    assert "2 trip(s)" in judge_records(BY_NAME["soak"], {"dry": True}, journal).words
 
 
 # -- the record

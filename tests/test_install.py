@@ -20,7 +20,7 @@ ROOT = Path(__file__).parent.parent
 HARDWARE = ROOT / "hardware"
 INSTALL = HARDWARE / "install"
 PAGE = (HARDWARE / "INSTALL.md").read_text()
-SERVICES = {"wardian-run.service": 1.2, "wardian-serve.service": 1.7}  # with their exposure, systemd 252
+SERVICES = {"wardian-run.service": 1.3, "wardian-serve.service": 1.8}  # with their exposure, systemd 252
 PAGES = ("INSTALL.md", "BENCH.md", "WIRING.md", "PARTS.md")
 
 

@@ -161,7 +161,10 @@ TESTS: tuple[AcceptanceTest, ...] = (
     ),
     AcceptanceTest(
         "soak", "A week without hands", RECORDS,
-        ("Put the tube's end back into the reservoir. " + _BENCH_RUN, "Leave it for seven days; touch nothing."),
+        (
+            "Fill the bed with the medium, sow nothing, and start your own plan in the folder runs/bench-{name}.",
+            "Sign its steps as they fall due. Leave it for seven days; touch nothing else.",
+        ),
         f"{SOAK_DAYS:.0f} days of readings, no gap above {SOAK_GAP_S_MAX / 60:.0f} min, no trip, every dose complete",
         (Question("dry", "Is the tray dry, and no cable, plug or box warm, wet or corroded?"),),
     ),
