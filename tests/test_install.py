@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from click import Context
 
 from controller.commands.terminal import Exit
 from controller.settings import example_path, read_settings
@@ -95,8 +96,6 @@ def test_only_faults_that_a_person_must_mend_end_the_run_for_good():
 
 
 def test_the_services_name_options_that_exist():
-    from click import Context
-
     from controller.cli import main
 
     (command,) = values("wardian-run.service", "ExecStart")
@@ -163,6 +162,9 @@ COMMANDS = [
 ]
 NEEDS_HARDWARE = {
     "udevadm info --query=property /dev/ttyACM0 | grep ID_SERIAL_SHORT": "a board on a plug",
+    "sudo wardian check --chamber /etc/wardian/chamber.toml --bench --by LK --out /var/lib/wardian/bench": "a chamber",
+    "sudo -u wardian env LG_WD=/tmp wardian run config/bench.plan.toml --chamber /etc/wardian/chamber.toml "
+    "--out /var/lib/wardian/bench/bench-delivery": "a chamber",
     "systemctl status wardian-run wardian-serve": "a running service manager",
     "journalctl --unit wardian-run --since today": "a running service manager",
 }
@@ -183,8 +185,8 @@ def test_the_pages_hold_commands():
 
 @pytest.mark.parametrize("command", sorted(set(COMMANDS) - set(NEEDS_HARDWARE)))
 def test_a_command_of_the_pages_does_what_it_says(command, a_run, tmp_path):
-    typed = command.removeprefix("sudo ")
-    if command.startswith("sudo "):
+    typed = command.removeprefix("sudo ").removeprefix("-u wardian ")
+    if command.startswith("sudo hardware/install/install.sh"):
         typed += " --dry-run"
     typed = typed.replace("/var/lib/wardian/run", str(a_run)).replace("/media/stick", str(tmp_path / "stick"))
 
@@ -199,6 +201,15 @@ def test_a_command_of_the_pages_does_what_it_says(command, a_run, tmp_path):
 def test_what_cannot_be_typed_here_names_services_that_are_there(command):
     for name in re.findall(r"\bwardian-\w+", command):
         assert (INSTALL / f"{name}.service").is_file()
+
+
+@pytest.mark.parametrize("command", sorted(each for each in NEEDS_HARDWARE if " wardian " in f" {each}"))
+def test_what_needs_a_chamber_is_spelt_with_options_that_exist(command):
+    from controller.cli import main
+
+    name = re.search(r"\bwardian (\w+)", command.replace("-u wardian", "")).group(1)
+    known = {option for each in main.get_command(Context(main), name).params for option in each.opts}
+    assert set(re.findall(r"--[a-z]+", command)) <= known
 
 
 @pytest.mark.parametrize("page", PAGES)

@@ -153,7 +153,7 @@ TESTS: tuple[AcceptanceTest, ...] = (
         (
             _BENCH_RUN,
             "In the middle of the second portion pull the supply's plug; wait a minute; put it in again.",
-            "When the run has gone on, read what it recorded (wardian status), end it, weigh the cup.",
+            "Start the same run again with the same words; when the third portion is given, end it and weigh the cup.",
         ),
         "the cut dose is closed as uncertain, none is repeated, and the cup holds no more than was recorded at most",
         (Question("water_g", "Mass of the water in the cup", "g"),),

@@ -54,6 +54,7 @@ folder=/opt/wardian/releases/$release
 switch_to_release() {
     do_it ln -sfn "$folder" /opt/wardian/current.new
     do_it mv -T /opt/wardian/current.new /opt/wardian/current
+    do_it ln -sfn /opt/wardian/current/bin/wardian /usr/local/bin/wardian
     ask_manager daemon-reload
     ask_manager restart wardian-run.service wardian-serve.service
 }
