@@ -8,10 +8,12 @@ from typing import Any
 import click
 
 from controller import asking
+from controller.acceptance.record import BenchRecord
 from controller.bench.records import folder_of, judge_real, judge_tube
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand
 from controller.check import Finding, check_chamber
+from controller.commands import benching
 from controller.commands.planning import tell_doubts
 from controller.commands.telling import CAUTION
 from controller.commands.terminal import Exit, json_option, out, plain_errors
@@ -70,11 +72,31 @@ def run(
 @click.command()
 @click.option("--chamber", "chamber_path", required=True, type=click.Path(path_type=Path), help="Chamber file (TOML).")
 @click.option("--out", "folder", type=click.Path(path_type=Path), default=Path("runs"), help="Where records would go.")
+@click.option("--bench", is_flag=True, help="Walk through the acceptance tests of hardware/BENCH.md.")
+@click.option("--test", "tests", multiple=True, help="With --bench: this test alone; may be said again.")
+@click.option("--list", "listing", is_flag=True, help="With --bench: show the tests and what came of them, do none.")
+@click.option("--by", "done_by", help="With --bench: your initials.")
 @json_option
-def check(chamber_path: Path, folder: Path, as_json: bool) -> None:
+def check(
+    chamber_path: Path,
+    folder: Path,
+    bench: bool,
+    tests: tuple[str, ...],
+    listing: bool,
+    done_by: str | None,
+    as_json: bool,
+) -> None:
     """Look at every sensor, pin, the board, the clock and the disk. Moves no water."""
+    if not bench and (tests or listing or done_by):
+        raise click.UsageError("--test, --list and --by belong to --bench.")
     with plain_errors():
         chamber = read_chamber(chamber_path)
+        if bench and listing:
+            benching.tell_list(BenchRecord(chamber_path))
+            return
+        if bench:
+            benching.walk(chamber, chamber_path, tests, done_by, folder)
+            return
         findings: list[Finding] = []
         for finding in check_chamber(chamber, folder):
             findings.append(finding)

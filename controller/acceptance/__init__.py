@@ -1,0 +1,1 @@
+"""Proving a chamber on the bench before anything grows in it."""
