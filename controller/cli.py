@@ -16,6 +16,10 @@ COMMANDS = {
     "observe": "people:observe",
     "clear": "people:clear",
     "export": "reading:export",
+    "seal": "parcelling:seal",
+    "verify": "parcelling:verify",
+    "send": "parcelling:send",
+    "collect": "collecting:collect",
 }
 
 

@@ -41,7 +41,8 @@ def verify(folder: Path) -> list[Chain]:
             continue
         runs[manifest.chamber, manifest.run_id].append(path)
     chains = [
-        Chain(run_id, chamber, len(paths), next(_faults(paths), "")) for (chamber, run_id), paths in sorted(runs.items())
+        Chain(run_id, chamber, len(paths), next(_faults(paths), ""))
+        for (chamber, run_id), paths in sorted(runs.items())
     ]
     return unread + chains
 

@@ -34,8 +34,9 @@ WHEN = (
     ("boot_id", pa.int64(), "which life of the program wrote the row"),
     ("utc_trusted", pa.bool_(), "whether network time stood behind the clock when the row was written"),
 )
-_OTHER = [table for table in TABLES.values() if table not in ("readings", "dose_intents", "dose_outcomes",
-                                                              "observations")]  # fmt: skip
+_OTHER = [
+    table for table in TABLES.values() if table not in ("readings", "dose_intents", "dose_outcomes", "observations")
+]
 _RECORD_CLASS = {table: record_class for record_class, table in TABLES.items()}
 
 
@@ -111,8 +112,8 @@ def _placed(columns: dict[str, Any], timeline: Timeline) -> dict[str, Any]:
 def _as_table(contents: Contents, table: str, columns: dict[str, Any], count: int) -> pa.Table:
     if contents.name == "events":
         names = _fields_of(table)
-        values = zip(*(columns[name] for name in names), strict=True)
-        columns["fields_json"] = [json.dumps(dict(zip(names, v, strict=True)), ensure_ascii=False) for v in values]
+        fields = zip(*(columns[name] for name in names), strict=True)
+        columns["fields_json"] = [json.dumps(dict(zip(names, v, strict=True)), ensure_ascii=False) for v in fields]
     if "entry" in contents.schema.names:
         columns["entry"] = [table] * count
     booleans = {name for name, plain, _ in COLUMNS[_RECORD_CLASS[table]] if plain is bool}
@@ -128,7 +129,9 @@ def _as_table(contents: Contents, table: str, columns: dict[str, Any], count: in
 def picture_table(observations: pa.Table, folder: Path) -> pa.Table:
     """The pictures that the observations of a day name, with the digests of their files in the run's folder."""
     named = zip(observations["picture"].to_pylist(), observations["row_id"].to_pylist(), strict=True)
-    rows = [{"picture": picture, "observation": row, **_digest_of(folder, picture)} for picture, row in named if picture]
+    rows = [
+        {"picture": picture, "observation": row, **_digest_of(folder, picture)} for picture, row in named if picture
+    ]
     return pa.Table.from_pylist(rows, schema=PICTURES)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import httpx
 
 from controller.parcels.manifest import MANIFEST, Manifest
-from controller.parcels.sending import NotDelivered, Pace
+from controller.parcels.pace import NotDelivered, Pace
 
 PIECE_BYTES = 65_536
 TIMEOUT_S = 30.0

@@ -6,70 +6,21 @@ that a classroom of chambers does not come back in step. A wait that lies furthe
 clock that was wrong, and counts as over.
 """
 
-import time
 from collections.abc import Callable
 from datetime import datetime
 from datetime import time as TimeOfDay
 from pathlib import Path
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from controller.control.photoperiod import moment_of
-from controller.errors import ParcelError, SettingsError
-from controller.parcels.manifest import MANIFEST, Manifest, read_manifest
-from controller.parcels.stores import Store, add_parcel, store_at
+from controller.errors import SettingsError
+from controller.parcels.manifest import MANIFEST, read_manifest
+from controller.parcels.pace import Pace
+from controller.parcels.places import Place, place_at
 from controller.records.outbox import Address, Outbox
 
 FIRST_WAIT_S = 30.0
 WAIT_MAX_S = 6 * 3600.0
-
-
-class NotDelivered(ParcelError):
-    """The place did not take a parcel; it may say after how long to ask again."""
-
-    def __init__(self, words: str, retry_after_s: float = 0.0) -> None:
-        super().__init__(words)
-        self.retry_after_s = retry_after_s
-
-
-class Pace:
-    """Keeps what is sent under so many bytes a second, over a second's worth at once."""
-
-    def __init__(
-        self,
-        limit_bytes_per_s: float | None,
-        clock: Callable[[], float] = time.monotonic,
-        pause: Callable[[float], None] = time.sleep,
-    ) -> None:
-        self._limit_bytes_per_s = limit_bytes_per_s
-        self._clock, self._pause = clock, pause
-        self._free_at_s: float = clock()
-
-    def spend(self, count_bytes: int) -> None:
-        """Wait until so many bytes may go."""
-        if self._limit_bytes_per_s is None:
-            return
-        now_s = self._clock()
-        if self._free_at_s > now_s:
-            self._pause(self._free_at_s - now_s)
-        self._free_at_s = max(self._free_at_s, now_s) + count_bytes / self._limit_bytes_per_s
-
-
-class Place(Protocol):
-    """Something that takes parcels."""
-
-    def deliver(self, manifest: Manifest, folder: Path, pace: Pace) -> None:
-        """Have the whole parcel there; ParcelError when it is not."""
-
-
-class InStore:
-    """A folder or an S3-compatible store."""
-
-    def __init__(self, store: Store) -> None:
-        self._store = store
-
-    def deliver(self, manifest: Manifest, folder: Path, pace: Pace) -> None:
-        add_parcel(self._store, manifest, lambda name: (folder / name).read_bytes(), pace.spend)
 
 
 class Sent(NamedTuple):
@@ -81,24 +32,6 @@ class Sent(NamedTuple):
     words: str
 
 
-def place_of(address: Address) -> Place:
-    """What stands behind an address: a collector for http and https, else a store."""
-    if address.address.startswith(("http://", "https://")):
-        from controller.parcels.posting import AtCollector  # httpx is not needed for a USB stick
-
-        return AtCollector(address.address, _token(address))
-    if not address.address.startswith("s3://") and not Path(address.address).is_dir():
-        raise NotDelivered(f"{address.address}: there is no such folder; is the stick or disk in its place?")
-    return InStore(store_at(address.address))
-
-
-def _token(address: Address) -> str:
-    try:
-        return Path(address.token_file).read_text(encoding="utf-8").strip()
-    except (OSError, ValueError) as error:
-        raise NotDelivered(f"{address.token_file}: the token for {address.address} cannot be read ({error}).") from error
-
-
 def send(
     outbox: Outbox,
     parcels: Path,
@@ -107,7 +40,7 @@ def send(
     now: Callable[[], datetime],
     chance: Callable[[], float],
     time_zone: str = "UTC",
-    place: Callable[[Address], Place] = place_of,
+    place: Callable[[Address], Place] = place_at,
     pace: Pace | None = None,
     at_once: bool = False,
 ) -> Sent:
@@ -159,7 +92,3 @@ def quiet_hours(text: str) -> tuple[TimeOfDay, TimeOfDay]:
     except ValueError as error:
         raise SettingsError((f"--quiet {text}: write hours such as 08:00-15:30.",)) from error
     return begin, end
-
-
-def next_try_words(not_before_utc_ms: int) -> str:
-    return f"{moment_of(not_before_utc_ms):%Y-%m-%d %H:%M}Z"

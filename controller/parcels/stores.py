@@ -148,7 +148,9 @@ def store_at(address: str) -> Store:
     return ObjectStore(address) if address.startswith("s3://") else FolderStore(Path(address))
 
 
-def add_parcel(store: Store, manifest: Manifest, read: Callable[[str], bytes], before_each: Callable[[int], None]) -> None:
+def add_parcel(
+    store: Store, manifest: Manifest, read: Callable[[str], bytes], before_each: Callable[[int], None] = lambda _: None
+) -> None:
     """Put a parcel into a store: its files, and last the manifest, which makes it be there.
 
     ``read`` gives a file by its name; ``before_each`` hears how many bytes come next.

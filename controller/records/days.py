@@ -37,7 +37,9 @@ class ClosedDay(NamedTuple):
     rows: Ranges
 
 
-def closed_days(journal: Journal, timeline: Timeline, before: Ranges, last_day: int, ended: bool) -> Iterator[ClosedDay]:
+def closed_days(
+    journal: Journal, timeline: Timeline, before: Ranges, last_day: int, ended: bool
+) -> Iterator[ClosedDay]:
     """Closed days after ``last_day`` (days since 1970), oldest first.
 
     ``before`` holds the rows of the days up to ``last_day``; ``ended`` says that nobody will write this run again.
