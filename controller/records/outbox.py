@@ -22,7 +22,8 @@ CREATE TABLE IF NOT EXISTS deliveries (
     PRIMARY KEY (place_id, day_utc)) STRICT;
 """
 _WAITING = """
-SELECT sealed.day_utc FROM sealed LEFT JOIN deliveries ON deliveries.place_id = ? AND deliveries.day_utc = sealed.day_utc
+SELECT sealed.day_utc FROM sealed LEFT JOIN deliveries
+ON deliveries.place_id = ? AND deliveries.day_utc = sealed.day_utc
 AND deliveries.sha256 = sealed.sha256 WHERE deliveries.day_utc IS NULL ORDER BY sealed.day_utc
 """
 
