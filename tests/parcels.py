@@ -54,6 +54,8 @@ def served(app):
         server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
         thread.start()
+        while not server.started:
+            thread.join(0.005)
         try:
             yield f"http://127.0.0.1:{listening.getsockname()[1]}"
         finally:
