@@ -20,6 +20,7 @@ COMMANDS = {
     "verify": "parcelling:verify",
     "send": "parcelling:send",
     "collect": "collecting:collect",
+    "archive": "archiving:archive",
 }
 
 
