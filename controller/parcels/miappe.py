@@ -144,8 +144,8 @@ def _environment(settings: Settings, medium: str) -> Section:
     ppfd = settings.lamp_duty_fraction * settings.chamber.lamp.ppfd_at_full_duty_umol_m2_s
     watering = plan.watering.moisture
     named = {
-        "air temperature": f"{climate.air_temperature_low_c:g} to {climate.air_temperature_high_c:g} C (planned band)",
-        "air humidity": f"{climate.relative_humidity_low_pct:g} to {climate.relative_humidity_high_pct:g} % (planned band)",
+        "air temperature": f"{climate.air_temperature_low_c:g} to {climate.air_temperature_high_c:g} C (planned)",
+        "air humidity": f"{climate.relative_humidity_low_pct:g} to {climate.relative_humidity_high_pct:g} % (planned)",
         "daily photon flux": f"{ppfd * light.light_h * 3600 / 1e6:.2f} mol m-2 in each light period (planned)",
         "photosynthetic photon flux density": f"{ppfd:g} umol m-2 s-1 at the canopy (planned, by the lamp check)",
         "length of light period": f"{light.light_h:g} h of each {light.cycle_h:g} h",
