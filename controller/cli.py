@@ -21,6 +21,7 @@ COMMANDS = {
     "send": "parcelling:send",
     "collect": "collecting:collect",
     "archive": "archiving:archive",
+    "table": "tabling:table",
 }
 
 

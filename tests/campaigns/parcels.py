@@ -53,7 +53,7 @@ class Line(httpx.BaseTransport):
         trial, chance = self.trial, self.trial.chance
         content = request.read()
         trouble = trial.kind if chance.random() < 0.2 else ""
-        if trouble == "disconnect before the request":
+        if trouble in ("disconnect before the request", "clock steps"):
             raise httpx.ConnectError("gone")
         if trouble == "truncated piece" and content:
             content = content[: chance.randrange(len(content))]
