@@ -16,7 +16,6 @@ from tests.journals import DAY_MS, HOUR_MS, START_MS
 from tests.parcels import sealed_run
 from tests.stores import make_store
 
-
 # Ibis asks DuckDB 2 for its answers by a name that DuckDB is about to retire
 pytestmark = pytest.mark.filterwarnings("ignore:fetch_.*:DeprecationWarning")
 
@@ -73,6 +72,24 @@ def test_the_command_reads_what_a_stick_holds(tmp_path):
     assert {(r["chamber"], r["readings"], r["air_temperature_mean_c"]) for r in rows} == {
         ("skerry-light", "24", "20.000")
     }
+
+
+def test_every_reading_can_be_had_as_one_file(store, tmp_path):
+    result = CliRunner().invoke(main, ["table", str(store), "--by", "reading", "--out", str(tmp_path / "all.csv")])
+    assert result.exit_code == 0, result.output
+    with (tmp_path / "all.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+
+    held = [
+        row
+        for path in sorted(store.rglob("readings.parquet"))
+        for row in pq.read_table(path, partitioning=None).to_pylist()
+    ]
+    assert [row["air_temperature_c"] for row in rows] == [
+        "" if (v := r["air_temperature_c"]) is None else str(v) for r in held
+    ]
+    assert rows[1]["at_utc"].startswith("2026-03-02 00:10:00")
+    assert CliRunner().invoke(main, ["table", str(store), "--by", "reading"]).exit_code == 3
 
 
 def test_a_folder_without_parcels_is_one_sentence(tmp_path):

@@ -30,6 +30,15 @@ def duckdb_readings(store: Path) -> Any:
     return engine.read_parquet(str(store / PATTERN), hive_partitioning=True, hive_types_autocast=False)
 
 
+def every_reading(readings: Any, plan_sha256: str | None = None) -> Any:
+    """Each reading as it was sealed, with its chamber and its moment in UTC, in the order of the files."""
+    if plan_sha256:
+        readings = readings.filter(_.plan.startswith(plan_sha256[:16]))
+    values = [name for name in readings.columns if name.endswith(("_c", "_pct", "_counts", "_fraction", "_quality"))]
+    moment = _.utc_ms.as_timestamp("ms").name("at_utc")
+    return readings.select("plan", "chamber", "run", moment, "utc_known", *values)
+
+
 def climate(readings: Any, span: str, plan_sha256: str | None = None) -> Any:
     """Count, mean, lowest and highest good value of each chamber and UTC day or hour.
 
