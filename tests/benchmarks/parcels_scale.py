@@ -1,7 +1,7 @@
 """Sealing, a year to CSV, bytes a reading, and a question over many chambers, with ratios in one run.
 
-``python -m tests.benchmarks.parcels_scale [DAYS CHAMBERS]``: one chamber for DAYS (365) at 10 s, CHAMBERS (200) for 30 days
-at 60 s. Each measurement runs in a process of its own, whose largest memory is told.
+``python -m tests.benchmarks.parcels_scale [DAYS CHAMBERS]``: one chamber for DAYS (365) at 10 s, CHAMBERS (200) for 30
+days at 60 s. Each measurement runs in a process of its own, whose largest memory is told.
 """
 
 import multiprocessing
