@@ -31,7 +31,7 @@ WITHOUT_UNIT = {
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
     "counts things": """
-        parcels rows revoke trusted unknown _number take_piece
+        parcels rows revoke failures trusted unknown _number take_piece
         leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
         unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df _doubtful_boots
     """,

@@ -26,7 +26,7 @@ from controller.parcels.questions import climate, duckdb_readings, every_reading
 @click.option("--plan", "plan_sha256", help="Only chambers of this plan: the beginning of its SHA-256.")
 @click.option("--out", "path", type=click.Path(path_type=Path, dir_okay=False), help="CSV file; default: print.")
 def table(store: Path, span: str, plan_sha256: str | None, path: Path | None) -> None:
-    """Climate of all chambers in STORE (a stick, a collector's folder), one row a chamber and day or hour, or each reading."""
+    """Climate of all chambers in STORE, a stick or a collector's folder."""
     with plain_errors():
         if span == "reading":
             if path is None:
