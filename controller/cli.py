@@ -20,6 +20,12 @@ COMMANDS = {
     "calibrate": "calibrating:calibrate",
     "compare": "comparing:compare",
     "lots": "lots:lots",
+    "seal": "parcelling:seal",
+    "verify": "parcelling:verify",
+    "send": "parcelling:send",
+    "collect": "collecting:collect",
+    "archive": "archiving:archive",
+    "table": "tabling:table",
 }
 
 

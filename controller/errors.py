@@ -19,3 +19,7 @@ class ChamberError(WardianError, OSError):
 
 class JournalError(WardianError, OSError):
     """The journal could not be opened, read or written."""
+
+
+class ParcelError(JournalError):
+    """A parcel could not be sealed, read or delivered, or is not what it says it is."""

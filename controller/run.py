@@ -18,7 +18,8 @@ from controller.deciding import Decider
 from controller.errors import JournalError, SettingsError
 from controller.plan import Settings
 from controller.records.journal import Journal
-from controller.schedule import LiveSchedule, job_table
+from controller.schedule import PARCELS, LiveSchedule, job_table
+from controller.sender import Sender
 from controller.service import ServiceNotice
 
 LOOK_S = 0.02  # how often the loop looks at the board's line and the local probes
@@ -79,6 +80,7 @@ class LiveRun:
         self._schedule = LiveSchedule()
         self._scheduled_anchor: int | None = None
         self._notice = ServiceNotice()
+        self._sender = Sender(journal.path.parent)
         self._stopping = False
         self._asked: set[int] = set()
 
@@ -117,7 +119,8 @@ class LiveRun:
     def _jobs(self) -> list:  # type: ignore[type-arg]
         state = self.decider.state
         self._scheduled_anchor = state.light_anchor_utc_ms
-        return job_table(self.settings, None if state.hydrated_utc_ms is None else state.light_anchor_utc_ms)
+        anchor_ms = None if state.hydrated_utc_ms is None else state.light_anchor_utc_ms
+        return job_table(self.settings, anchor_ms, sends=True)
 
     def _take_jobs(self) -> None:
         """Wait a moment for a job; take all that have fired."""
@@ -126,6 +129,8 @@ class LiveRun:
             while True:
                 if job == "sample":
                     self.decider.sample()
+                elif job == PARCELS:
+                    self._sender.start()
                 else:
                     self.decider.handle(m.JobFired(self.decider.moment(), job))
                 job = self._schedule.fired.get_nowait()
@@ -150,6 +155,7 @@ class LiveRun:
         """Stop the dose under way, wait for its count, write what is left, let go of everything."""
         self._notice.stopping()
         self._schedule.stop()
+        self._sender.stop()
         decider = self.decider
         if decider.state.open_dose is not None:
             self.chamber.send("stop", ())

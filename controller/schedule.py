@@ -22,6 +22,8 @@ from controller.plan import Settings
 
 LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)  # where a clock without battery wakes up
 STEPS_EVERY_S = 60
+PARCELS_EVERY_S = 900
+PARCELS = "parcels"  # seal closed days and send them: a live run starts a process of its own for it
 GRACE_S = 5
 
 
@@ -43,14 +45,20 @@ class Job(NamedTuple):
     trigger: FromNow
 
 
-def job_table(settings: Settings, light_anchor_utc_ms: int | None) -> list[Job]:
-    """All jobs of a run; the lamp's edges join once hydration has placed the light periods."""
+def job_table(settings: Settings, light_anchor_utc_ms: int | None, *, sends: bool = False) -> list[Job]:
+    """All jobs of a run; the lamp's edges join once hydration has placed the light periods.
+
+    ``sends`` is for a live run, whose days are sealed and sent while it goes on.
+    """
     plan = settings.plan
     every = timedelta(seconds=plan.sample_every_s)
     jobs = [
         Job("sample", FromNow(IntervalTrigger(seconds=every.total_seconds(), start_date=LONG_AGO, timezone=UTC))),
         Job("steps", FromNow(IntervalTrigger(seconds=STEPS_EVERY_S, start_date=LONG_AGO, timezone=UTC))),
     ]
+    if sends:
+        parcels = IntervalTrigger(seconds=PARCELS_EVERY_S, start_date=LONG_AGO, timezone=UTC)
+        jobs.append(Job(PARCELS, FromNow(parcels)))
     if plan.watering.fixed is not None:
         zone = "UTC" if plan.watering.fixed.clock == "utc" else settings.chamber.site.time_zone
         for at in plan.watering.fixed.times:

@@ -16,6 +16,7 @@ UNITS = (
     "c", "pct", "fraction", "kpa", "ml", "ml_per_min", "ml_per_step", "ml_per_g", "g", "g_m3", "kg_m3", "mm", "cm",
     "cm2", "per_cm", "cm_h", "cm_d", "s", "ms", "min", "h", "days", "day", "hz", "steps", "steps_per_s", "umol_m2_s",
     "mol_m2", "lux", "bit", "degree_days", "count", "counts", "samples",
+    "bytes", "bytes_per_s", "kb_per_s",
 )  # fmt: skip
 # a quantity keeps its unit before what is said of it: ml_per_step_standard_uncertainty, dose_ml_max, dose_max_ml
 SAID_OF_IT = ("standard_uncertainty", "max", "min")
@@ -26,11 +27,13 @@ WITHOUT_UNIT = {
         _following_row_id
         dose_id board_dose_id last_dose_id boot_id next_boot_id request_id corrects ask i2c_address i2c_bus address
         place before number position seed slot last_slot order signal_number growth_stage_bbch checksum
+        first_row last_row last_boot_row place_id port status day_number
         row day_of _day_of quarter sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason
         balance_baud
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
     "counts things": """
+        parcels rows revoke failures trusted unknown _number take_piece
         leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
         count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits chosen
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed

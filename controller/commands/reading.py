@@ -27,7 +27,8 @@ def _moment(text: str | None, name: str) -> datetime | None:
     return found if found.tzinfo else found.replace(tzinfo=UTC)
 
 
-def _every_s(text: str | None) -> int | None:
+def span_s(text: str | None) -> int | None:
+    """Seconds of a span as a person types it after --every."""
     if text is None:
         return None
     units = {"s": 1, "min": 60, "h": 3600, "d": 86400}
@@ -57,7 +58,7 @@ def export(
             target,
             from_utc=_moment(from_text, "--from"),
             to_utc=_moment(to_text, "--to"),
-            every_s=_every_s(every_text),
+            every_s=span_s(every_text),
         )
         for path in written:
             out.print(str(path))

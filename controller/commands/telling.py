@@ -81,3 +81,8 @@ def tell_status(out: Console, found: Status) -> None:
         out.print(f"! {name}: {words}", style="bold")
     for name, title in found.steps_due:
         out.print(f"due: {title} (wardian sign RUN {name} --by INITIALS)")
+    for place in found.sending:
+        count = len(place.days_waiting)
+        waits = f"{count} sealed day{'' if count == 1 else 's'} waiting" if count else "every sealed day is there"
+        tried = f"; tried {place.failures} times in vain: {place.words}" if place.failures else ""
+        out.print(f"Parcels to {place.address}: {waits}{tried}", style="bold" if place.failures else None)

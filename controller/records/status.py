@@ -7,6 +7,7 @@ from controller.control.recovery import resume
 from controller.control.words import PHASE_WORDS, trip_words, watering_words
 from controller.plan import Settings
 from controller.records.journal import Journal
+from controller.records.outbox import Waiting, waiting_beside
 
 SILENT_AFTER_S = 60.0
 
@@ -36,6 +37,7 @@ class Status:
     alarms: tuple[tuple[str, str], ...]
     steps_due: tuple[tuple[str, str], ...]
     requests_waiting: int
+    sending: tuple[Waiting, ...] = ()
 
 
 def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
@@ -78,4 +80,5 @@ def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
         alarms=tuple((name, words[name]) for name, alarm in state.alarms if alarm.raised),
         steps_due=tuple((name, titles[name]) for name in state.steps_due if name not in state.steps_done),
         requests_waiting=len(journal.open_requests()),
+        sending=waiting_beside(journal.path),
     )

@@ -1,0 +1,102 @@
+"""The archive of a run, judged by the format's own validator and by the MIAPPE checklist."""
+
+import csv
+import hashlib
+import json
+from pathlib import Path
+
+import frictionless
+import pytest
+
+from controller.control import model as m
+from controller.parcels.archive import archive
+from controller.parcels.miappe import FIELDS
+from tests.journals import DAY_MS, HOUR_MS, SETTINGS, at
+from tests.parcels import short_run
+
+REFERENCE = Path(__file__).parent / "reference" / "miappe_fields.csv"  # MIAPPE checklist v1.1
+
+
+@pytest.fixture(scope="module")
+def archived(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("archive")
+    journal = short_run(folder)
+    journal.append(m.StepRecord(at(HOUR_MS), "drain", True, "LK", 31.5, 'a note, with "quotes"; ä\nand a line'))
+    journal.append(m.ObservationRecord(at(DAY_MS), 2, "LK", emerged=True, leaves=2, growth_stage_bbch=9))
+    journal.append(m.PhaseRecord(at(3 * DAY_MS + HOUR_MS), m.ENDED, 0))
+    archive(journal, SETTINGS, folder / "out")
+    return folder / "out"
+
+
+def test_the_package_is_valid_by_the_formats_own_validator(archived):
+    report = frictionless.validate(str(archived / "datapackage.json"))
+    assert report.valid, report.flatten(["type", "note", "rowNumber", "fieldName"])[:5]
+    assert report.stats["tasks"] >= 4
+
+
+def test_the_validator_notices_a_spoilt_cell(archived):
+    path = archived / "climate.csv"
+    whole = path.read_bytes()
+    path.write_bytes(whole.replace(b"20.000", b"twenty", 1))
+    report = frictionless.validate(str(archived / "datapackage.json"))
+    path.write_bytes(whole)
+    assert not report.valid
+
+
+def test_digests_and_columns_are_those_of_the_files(archived):
+    package = json.loads((archived / "datapackage.json").read_text())
+    for resource in package["resources"]:
+        content = (archived / resource["path"]).read_bytes()
+        assert resource["hash"] == "sha256:" + hashlib.sha256(content).hexdigest()
+        if "schema" in resource:
+            header = next(csv.reader(content.decode().splitlines()))
+            assert [field["name"] for field in resource["schema"]["fields"]] == header
+
+
+def test_numbers_with_a_dimension_have_their_unit_and_climate_its_standard_names(archived):
+    package = json.loads((archived / "datapackage.json").read_text())
+    climate = {field["name"]: field for field in package["resources"][0]["schema"]["fields"]}
+
+    assert climate["air_temperature_c"]["unit"] == "degC"
+    assert climate["vapour_pressure_deficit_kpa"]["unit"] == "kPa"
+    assert climate["ppfd_umol_m2_s"]["unit"] == "umol m-2 s-1"
+    assert climate["relative_humidity_pct"]["cf_standard_name"] == "relative_humidity"
+
+
+def test_the_fields_are_those_of_the_checklist():
+    with REFERENCE.open(newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["field"] != row["section"]]
+    known = {section: " ".join(text.split()).split(" | ") for section, text in FIELDS.items()}
+
+    assert [(s, f.rstrip("!")) for s, fields in known.items() for f in fields] == [
+        (r["section"], r["field"]) for r in rows
+    ]
+    required = {(s, f.rstrip("!")) for s, fields in known.items() for f in fields if f.endswith("!")}
+    assert required == {(r["section"], r["field"]) for r in rows if r["cardinality"].startswith("1")}
+
+
+def test_every_field_is_filled_or_listed_as_not_filled(archived):
+    about = json.loads((archived / "miappe.json").read_text())
+    listed = {(each["section"], each["field"]) for each in about["not_filled"]}
+    for section, text in FIELDS.items():
+        entries = about["sections"].get(section, [])
+        for field in (word.rstrip("!") for word in " ".join(text.split()).split(" | ")):
+            filled = bool(entries) and all(entry.get(field) for entry in entries)
+            assert filled != ((section, field) in listed), (section, field)
+
+
+def test_the_study_says_what_grew_where_and_when(archived):
+    sections = json.loads((archived / "miappe.json").read_text())["sections"]
+
+    assert sections["Study"][0]["Start date of study"] == "2026-03-02T00:00:00Z"
+    assert sections["Study"][0]["End date of study"] == "2026-03-05T01:00:00Z"
+    assert [(each["Genus"], each["Species"]) for each in sections["Biological Material"]] == [
+        ("Lepidium", "sativum"), ("Raphanus", "sativus"),
+    ]  # fmt: skip
+    assert {
+        "Event type": "hands-on step",
+        "Event description": "Drain and weigh",
+        "Event date": "2026-03-02T01:00:00Z",
+    } in (sections["Event"])
+    light = {e["Environment parameter"]: e["Environment parameter value"] for e in sections["Environment"]}
+    assert light["daily photon flux"].startswith("10.37 mol")  # 180 umol m-2 s-1 for 16 h: 180 x 57 600 / 1e6

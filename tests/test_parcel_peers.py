@@ -1,0 +1,173 @@
+"""Real peers: nginx before the collector, curl as a foreign client, an S3-compatible server as a store."""
+
+import hashlib
+import shutil
+import socket
+import subprocess
+import sys
+import time
+
+import httpx
+import pytest
+
+from controller.errors import ParcelError
+from controller.parcels.chain import verify
+from controller.parcels.pace import Pace
+from controller.parcels.places import InStore
+from controller.parcels.posting import AtCollector
+from controller.parcels.stores import ObjectStore, manifests_in
+from tests.parcels import CHAMBER, files_of, sealed_run, served, service
+
+NGINX = shutil.which("nginx") or shutil.which("nginx", path="/usr/sbin")
+CURL = shutil.which("curl")
+NGINX_CONF = """
+daemon off; pid {folder}/nginx.pid; error_log {folder}/error.log; user root;
+events {{}}
+http {{
+    access_log off; client_body_temp_path {folder}/body; proxy_temp_path {folder}/proxy;
+    fastcgi_temp_path {folder}/f; uwsgi_temp_path {folder}/u; scgi_temp_path {folder}/s;
+    server {{
+        listen 127.0.0.1:{port};
+        client_max_body_size 40m;
+        location / {{ proxy_pass {behind}; proxy_set_header Host $host; proxy_request_buffering off; }}
+    }}
+}}
+"""
+
+
+def free_port():
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        return found.getsockname()[1]
+
+
+def wait_for(address, process, within_s=30):
+    until_s = time.monotonic() + within_s
+    while time.monotonic() < until_s and process.poll() is None:
+        try:
+            return httpx.get(address)
+        except httpx.TransportError:
+            time.sleep(0.05)
+    raise AssertionError(f"nothing answers at {address}")
+
+
+@pytest.mark.skipif(NGINX is None, reason="nginx is not installed (Debian: nginx-light)")
+def test_parcels_pass_an_ordinary_reverse_proxy(tmp_path):
+    folder, manifests = sealed_run(tmp_path / "run")
+    app, tokens = service(tmp_path / "there")
+    port = free_port()
+    with served(app) as behind:
+        (tmp_path / "nginx.conf").write_text(NGINX_CONF.format(folder=tmp_path, port=port, behind=behind))
+        nginx = subprocess.Popen([NGINX, "-c", str(tmp_path / "nginx.conf"), "-p", str(tmp_path)])
+        try:
+            assert wait_for(f"http://127.0.0.1:{port}/health", nginx).text == "well\n"
+            for manifest in manifests:
+                place = AtCollector(f"http://127.0.0.1:{port}", tokens.issue(CHAMBER))
+                place.deliver(manifest, folder / manifest.day_utc, Pace(None))
+        finally:
+            nginx.terminate()
+            nginx.wait(10)
+
+    stored = {path.split("day=")[1]: content for path, content in files_of(tmp_path / "there/store").items()}
+    assert stored == files_of(folder)
+
+
+@pytest.mark.skipif(CURL is None, reason="curl is not installed")
+def test_curl_can_bring_a_parcel(tmp_path):
+    folder, (manifest,) = sealed_run(tmp_path / "run", days=1)
+    app, tokens = service(tmp_path / "there")
+    header = f"Authorization: Bearer {tokens.issue(CHAMBER)}"
+    statuses = []
+    with served(app) as address:
+        url = f"{address}/parcels/{manifest.chamber}/{manifest.run_id}/{manifest.day_utc}"
+        for name in (*(file.name for file in manifest.files), "manifest.json", "manifest.json"):
+            command = [
+                CURL,
+                "-sS",
+                "-w",
+                "%{http_code}",
+                "-o",
+                "-",
+                "-H",
+                header,
+                "-T",
+                str(folder / manifest.day_utc / name),
+            ]
+            statuses.append(
+                subprocess.run([*command, f"{url}/{name}"], capture_output=True, text=True, check=True).stdout
+            )
+        listed = subprocess.run(
+            [CURL, "-sS", "-H", header, f"{address}/parcels"], capture_output=True, text=True
+        ).stdout
+
+    digest = hashlib.sha256((folder / manifest.day_utc / "manifest.json").read_bytes()).hexdigest()
+    assert statuses == ["204"] * len(manifest.files) + [
+        "2026-03-02 is here now.\n201", "2026-03-02 is already here.\n200",
+    ]  # fmt: skip
+    assert digest in listed
+
+
+# -- an S3-compatible server ----
+
+
+@pytest.fixture(scope="module")
+def s3():
+    pytest.importorskip("moto", reason="moto, the S3-compatible server of these tests, is not installed")
+    port = free_port()
+    server = subprocess.Popen(
+        [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    with pytest.MonkeyPatch.context() as patch:
+        for name, value in (
+            ("AWS_ENDPOINT", f"http://127.0.0.1:{port}"), ("AWS_ACCESS_KEY_ID", "a"), ("AWS_SECRET_ACCESS_KEY", "b"),
+            ("AWS_REGION", "us-east-1"),
+        ):  # fmt: skip
+            patch.setenv(name, value)
+        try:
+            wait_for(f"http://127.0.0.1:{port}", server)
+            assert httpx.put(f"http://127.0.0.1:{port}/records").status_code == 200
+            yield "s3://records"
+        finally:
+            server.terminate()
+            server.wait(10)
+
+
+def test_an_object_store_gets_parcels_once_and_byte_for_byte(tmp_path, s3):
+    folder, manifests = sealed_run(tmp_path)
+    store = ObjectStore(f"{s3}/straight")
+    for _ in range(2):
+        for manifest in manifests:
+            InStore(store).deliver(manifest, folder / manifest.day_utc, Pace(None))
+
+    assert {key.split("day=")[1]: store.read(key) for key in store.keys("")} == files_of(folder)
+    assert manifests_in(store) == manifests
+
+
+def test_an_object_that_holds_another_content_keeps_it(s3):
+    store = ObjectStore(f"{s3}/kept")
+    store.add("a/b", b"mine")
+    with pytest.raises(ParcelError, match="another content"):
+        store.add("a/b", b"yours")
+    assert store.read("a/b") == b"mine"
+    assert store.read("a/c") is None
+
+
+def test_a_collector_can_keep_its_parcels_in_an_object_store(tmp_path, s3):
+    folder, manifests = sealed_run(tmp_path / "run")
+    store = ObjectStore(f"{s3}/collected")
+    app, tokens = service(tmp_path / "there", store)
+    with served(app) as address:
+        place = AtCollector(address, tokens.issue(CHAMBER))
+        for manifest in manifests:
+            place.deliver(manifest, folder / manifest.day_utc, Pace(None))
+    for key in store.keys(""):
+        (tmp_path / "fetched" / key).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "fetched" / key).write_bytes(store.read(key))
+
+    assert verify(tmp_path / "fetched")[0][2:] == (3, "")
+
+
+def test_a_bucket_that_is_not_there_is_one_sentence(s3):
+    with pytest.raises(ParcelError, match="nobodys-bucket"):
+        ObjectStore("s3://nobodys-bucket").add("a", b"a")
