@@ -16,6 +16,8 @@ COMMANDS = {
     "observe": "people:observe",
     "clear": "people:clear",
     "export": "reading:export",
+    "serve": "serving:serve",
+    "code": "serving:code",
 }
 
 

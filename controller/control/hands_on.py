@@ -197,5 +197,7 @@ def _observe(state: m.State, request: m.Request, settings: Settings) -> Decision
         request.leaves,
         request.growth_stage_bbch,
         request.note,
+        request.picture,
+        request.corrects,
     )
     return state, [m.Append(record), _answer(state, request, True, "Written.")]

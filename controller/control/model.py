@@ -316,6 +316,8 @@ class Request:
     height_mm: float | None = None
     leaves: int | None = None
     growth_stage_bbch: int | None = None
+    picture: str = ""
+    corrects: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,153 @@
+"""The course of a run for a screen: a year is kept as the extremes of ten minutes, and only new readings are read.
+
+Every extreme stays, at its own moment; a short window is read from the journal itself.
+"""
+
+import threading
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from controller.plan import Settings
+from controller.records.journal import Journal
+from controller.records.series import (
+    GOOD,
+    Block,
+    Values,
+    Window,
+    blocks_of,
+    in_order,
+    water_content_fractions,
+)
+from controller.records.survey import GAP_SAMPLES
+from controller.records.thinning import extremes
+from controller.records.timeline import Flags, Milliseconds, Timeline
+
+COLUMN_MS = 600_000
+CHANNELS = ("air_temperature_c", "relative_humidity_pct", "water_content_fraction")
+RAW_WINDOW_MS = 4 * 86_400_000  # a shorter window is read from the readings themselves
+
+
+@dataclass(slots=True)
+class Curve:
+    """Points of one channel in the order of time."""
+
+    utc_ms: Milliseconds = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    values: Values = field(default_factory=lambda: np.empty(0))
+
+    def take(self, utc_ms: Milliseconds, values: Values, column_ms: int) -> None:
+        """Add later points; the last column is thinned anew with them."""
+        if not len(utc_ms):
+            return
+        start = int(np.searchsorted(self.utc_ms // column_ms, utc_ms[0] // column_ms))
+        late_ms = np.concatenate((self.utc_ms[start:], utc_ms))
+        late = np.concatenate((self.values[start:], values))
+        kept = extremes(late_ms // column_ms, late)
+        self.utc_ms = np.concatenate((self.utc_ms[:start], late_ms[kept]))
+        self.values = np.concatenate((self.values[:start], late[kept]))
+
+    def between(self, window: Window, column_ms: int) -> "Curve":
+        """The part inside a window, thinned further, with one point beyond each end so that lines reach it."""
+        low = max(0, int(np.searchsorted(self.utc_ms, window.from_ms)) - 1)
+        high = int(np.searchsorted(self.utc_ms, window.to_ms)) + 1
+        utc_ms, values = self.utc_ms[low:high], self.values[low:high]
+        kept = extremes(utc_ms // column_ms, values)
+        return Curve(utc_ms[kept], values[kept])
+
+
+def _channels(block: Block, settings: Settings) -> list[tuple[str, Values, Flags]]:
+    content = water_content_fractions(block, settings.chamber.moisture_probe)
+    return [
+        (CHANNELS[0], block.air_temperature_c, block.air_quality == GOOD),
+        (CHANNELS[1], block.relative_humidity_pct, block.humidity_quality == GOOD),
+        (CHANNELS[2], content, block.moisture_quality == GOOD),
+    ]
+
+
+class Overview:
+    """What was read of one run so far. Safe to use from several threads."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._lock = threading.Lock()
+        self._curves = {name: Curve() for name in CHANNELS}
+        self._row = 0
+        self.extent_ms: tuple[int, int] | None = None
+
+    @property
+    def break_ms(self) -> float:
+        """Neighbouring readings further apart than this leave a gap."""
+        return GAP_SAMPLES * self._settings.plan.sample_every_s * 1000.0
+
+    def catch_up(self, journal: Journal) -> None:
+        """Take in the readings written since the last time."""
+        with self._lock:
+            last = journal.last_reading_row()
+            if last == self._row:
+                return
+            timeline = Timeline(journal)
+            for block in in_order(blocks_of(journal, timeline, rows=(self._row, last)), timeline, []):
+                self._take(block)
+            self._row = last
+
+    def _take(self, block: Block) -> None:
+        if self.extent_ms is not None:
+            block = block.only(block.utc_ms > self.extent_ms[1])
+        if not len(block):
+            return
+        for name, values, good in _channels(block, self._settings):
+            self._curves[name].take(block.utc_ms[good], values[good], COLUMN_MS)
+        first_ms = int(block.utc_ms[0]) if self.extent_ms is None else self.extent_ms[0]
+        self.extent_ms = (first_ms, int(block.utc_ms[-1]))
+
+    def curves(self, journal: Journal, window: Window, columns: int) -> dict[str, Curve]:
+        """Channel -> its points in the window, at most four to a column of the screen."""
+        self.catch_up(journal)
+        column_ms = max(1, (window.to_ms - window.from_ms) // columns)
+        if window.to_ms - window.from_ms > RAW_WINDOW_MS:
+            with self._lock:
+                return {name: curve.between(window, column_ms) for name, curve in self._curves.items()}
+        found = {name: Curve() for name in CHANNELS}
+        timeline = Timeline(journal)
+        rows = rows_of(journal, window) if timeline.doubted_readings == (0, 0) else (0, journal.last_reading_row())
+        for block in in_order(blocks_of(journal, timeline, window, rows=rows), timeline, []):
+            for name, values, good in _channels(block, self._settings):
+                found[name].take(block.utc_ms[good], values[good], column_ms)
+        return found
+
+    def days(self) -> dict[int, dict[str, tuple[float, float]]]:
+        """UTC day, counted from 1970-01-01 -> channel -> (lowest, highest) good reading."""
+        found: dict[int, dict[str, tuple[float, float]]] = {}
+        with self._lock:
+            for name, curve in self._curves.items():
+                days = curve.utc_ms // 86_400_000
+                starts = np.flatnonzero(np.diff(days, prepend=-1))
+                if not len(starts):
+                    continue
+                lows, highs = np.minimum.reduceat(curve.values, starts), np.maximum.reduceat(curve.values, starts)
+                for day, low, high in zip(days[starts].tolist(), lows.tolist(), highs.tolist(), strict=True):
+                    found.setdefault(day, {})[name] = (low, high)
+        return found
+
+
+def rows_of(journal: Journal, window: Window) -> tuple[int, int]:
+    """(row before the first, last row) of the readings of a window, where every clock can be trusted.
+
+    Rows are numbered in the order they were written, so their times are halved instead of looking at all of them; a
+    clock that was set back is why some rows on either side are taken too.
+    """
+    last = journal.last_reading_row()
+
+    def before(utc_ms: int) -> int:
+        low, high = 0, last
+        while low < high:
+            middle = (low + high + 1) // 2
+            if journal.reading_utc_ms(middle) < utc_ms:
+                low = middle
+            else:
+                high = middle - 1
+        return low
+
+    margin = 1_000
+    return max(0, before(window.from_ms) - margin), min(last, before(window.to_ms) + margin)
+
