@@ -1,9 +1,11 @@
 """A page for tests: a rehearsed run whose clock stands a moment after its last reading, served or called directly."""
 
+import tempfile
 import threading
 import time
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import uvicorn
@@ -11,7 +13,6 @@ import uvicorn
 from controller.control import model as m
 from controller.control.hands_on import requested
 from controller.control.recovery import resume
-from controller.control.photoperiod import utc_ms
 from controller.records.journal import Journal
 from controller.web.app import build_app
 from controller.web.codes import Codes, Gatekeeper
@@ -49,32 +50,36 @@ class StandIn:
         return journal.answer_to(number)
 
 
-def make_site(folder: Path, *, after_s: float = 4.0, codes: dict[str, str] | None = None, **more) -> Site:
+@cache
+def digests() -> str:
+    """The file of codes, made once: a digest is meant to take long."""
+    with tempfile.TemporaryDirectory() as folder:
+        kept = Codes(Path(folder) / "codes.json")
+        for role, code in CODES.items():
+            kept.set(role, code)
+        return kept.path.read_text()
+
+
+def make_site(folder: Path, *, after_s: float = 4.0, **more) -> Site:
     """The page of a run; its clock stands ``after_s`` behind the last reading."""
     journal = Journal.open(folder / "journal.sqlite")
     last = journal.last_reading()
     journal.close()
-    now_ms = utc_ms(last_moment(last)) + round(after_s * 1000)
+    now_ms = last.at.utc_ms + round(after_s * 1000)
     run = Run(folder, lambda: now_ms)
-    kept = Codes(folder / "codes.json")
-    for role, code in (CODES if codes is None else codes).items():
-        kept.set(role, code)
-    site = Site(run, Gatekeeper(kept), **more)
+    (folder / "codes.json").write_text(digests())
+    site = Site(run, Gatekeeper(Codes(folder / "codes.json")), **more)
     stand_in = StandIn(run)
     site.ask_with = stand_in.ask
     return site
 
 
-def last_moment(reading: m.ReadingRecord):
-    from controller.control.photoperiod import moment_of
-
-    return moment_of(reading.at.utc_ms)
-
-
 @contextmanager
 def served(site: Site):
     """The page on a free port of the loopback; gives its address."""
-    server = uvicorn.Server(uvicorn.Config(build_app(site), port=0, log_level="error", access_log=False, lifespan="off"))
+    server = uvicorn.Server(
+        uvicorn.Config(build_app(site), port=0, log_level="error", access_log=False, lifespan="off")
+    )
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     until_s = time.monotonic() + 10

@@ -19,7 +19,9 @@ BEHIND_THE_CONTROLLER = 5  # niceness: on a busy computer the controller comes f
 def _whole_extra() -> None:
     missing = [name for name in NEEDED if importlib.util.find_spec(name) is None]
     if missing:
-        raise click.ClickException(f"The page needs the extra libraries of wardian[page]; missing: {', '.join(missing)}.")
+        raise click.ClickException(
+            f"The page needs the extra libraries of wardian[page]; missing: {', '.join(missing)}."
+        )
 
 
 @click.command()
@@ -51,9 +53,7 @@ def serve(
     with plain_errors():
         run = Run(run_folder_of(run_folder))
         codes = Codes(run_folder / CODES)
-        site = Site(
-            run, Gatekeeper(codes), secure=certificate is not None, reading_needs_code=reading_needs_code
-        )
+        site = Site(run, Gatekeeper(codes), secure=certificate is not None, reading_needs_code=reading_needs_code)
         secure: dict[str, Any] = {} if certificate is None else {"ssl_certfile": certificate, "ssl_keyfile": key}
         os.nice(BEHIND_THE_CONTROLLER)
         out.print(f"{run.settings.plan.name} at {run.settings.chamber.site.name}: open this in a browser:")

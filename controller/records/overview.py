@@ -150,4 +150,3 @@ def rows_of(journal: Journal, window: Window) -> tuple[int, int]:
 
     margin = 1_000
     return max(0, before(window.from_ms) - margin), min(last, before(window.to_ms) + margin)
-

@@ -8,6 +8,7 @@ import os
 import threading
 import time
 from collections.abc import Callable
+from functools import cached_property
 from pathlib import Path
 
 import argon2
@@ -35,7 +36,11 @@ class Codes:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._hasher = argon2.PasswordHasher()
-        self._nobody = self._hasher.hash("nobody's code")  # a role without a code takes as long to refuse
+
+    @cached_property
+    def _nobody(self) -> str:
+        """A digest that stands in for a missing one: a role without a code takes as long to refuse."""
+        return self._hasher.hash("nobody's code")
 
     def set(self, role: str, code: str) -> None:
         """Keep a new code for a role; SettingsError when it is too short or the role unknown."""

@@ -26,7 +26,7 @@ HEADERS = {
 }
 
 
-class TooLarge(Exception):  # noqa: N818 - it is not an error of ours
+class TooLarge(Exception):
     """The body went on past its bound."""
 
 

@@ -116,9 +116,7 @@ class Downloads:
                 row = journal.run_row()
             yield from zip_chunks(self._members(copy, row))
 
-    def _members(
-        self, copy: Path, row: dict[str, str | int]
-    ) -> Iterator[tuple[str, Path | Iterable[bytes]]]:
+    def _members(self, copy: Path, row: dict[str, str | int]) -> Iterator[tuple[str, Path | Iterable[bytes]]]:
         yield "journal.sqlite", copy
         yield "plan.toml", [str(row["plan_text"]).encode()]
         yield "chamber.toml", [str(row["chamber_text"]).encode()]

@@ -120,9 +120,9 @@ def routes(site: Site) -> list[Route]:
                 if position in species:
                     at_ms = site.run.clock_ms()
                     picture = await run_in_threadpool(keep_picture, site.run.pictures, position, at_ms, content)
-        if not picture and all(wish[k] is None for k in ("emerged", "height_mm", "leaves", "growth_stage_bbch")):
-            if not wish["note"]:
-                raise FormFault(site.texts(request)("logbook.empty"))
+        said = [wish[name] for name in ("emerged", "height_mm", "leaves", "growth_stage_bbch")]
+        if not picture and not wish["note"] and said == [None] * 4:
+            raise FormFault(site.texts(request)("logbook.empty"))
         answer = await site.ask(**wish, picture=picture)
         if picture and answer is not None and not answer.granted:
             await run_in_threadpool(drop_picture, site.run.pictures, picture)

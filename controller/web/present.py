@@ -1,6 +1,6 @@
 """The first page: one sentence, the live values, what is due, what the chamber does not do and why."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -26,7 +26,7 @@ class Value:
     value: str
     unit: str
     band: str
-    standing: str  # in_band, above, below, no_band, suspect, missing
+    standing: str  # in_band, above, below, enough, no_band, suspect, missing
     mark_pct: float | None = None
     band_from_pct: float = 0.0
     band_to_pct: float = 0.0
@@ -72,8 +72,9 @@ def values_of(site: Site, look: Look, texts: Texts) -> list[Value]:
         content_pct = 100.0 * chamber.moisture_probe.water_content_fraction(reading.moisture_counts)
     if law is not None:
         band = (100.0 * law.low_fraction, 100.0 * law.high_fraction)
-        quality = reading.moisture_quality
-        found.append(value_of(texts, texts("value.water"), content_pct, "% v/v", 1, quality, band))
+        water = value_of(texts, texts("value.water"), content_pct, "% v/v", 1, reading.moisture_quality, band)
+        # above the band nothing is amiss: the plants have what they need
+        found.append(replace(water, standing="enough") if water.standing == "above" else water)
     elif content_pct is not None:
         found.append(Value(texts("value.water"), texts.number(content_pct), "% v/v", "", reading.moisture_quality))
     ppfd = reading.lamp_duty_fraction * chamber.lamp.ppfd_at_full_duty_umol_m2_s
@@ -215,4 +216,3 @@ async def code_refusal(site: Site, request: Request, role: str, code: str) -> Re
     if await run_in_threadpool(site.gatekeeper.admits, address, role, code):
         return None
     return site.message(request, texts("sign_in.wrong", role=texts(f"role.{role}")), 403)
-

@@ -30,10 +30,10 @@ def routes(site: Site) -> list[Route]:
     async def sign_out(request: Request) -> Response:
         form = await request.form(max_files=0, max_fields=10)
         session = site.session(request)
+        response = RedirectResponse("/", 303)
         if session is not None and is_own_form(session, word_of(form, "form_mark", 100)):
             site.sessions.end(request.cookies.get(COOKIE))
-        response = RedirectResponse("/", 303)
-        response.delete_cookie(COOKIE)
+            response.delete_cookie(COOKIE)
         return response
 
     return [

@@ -28,7 +28,7 @@ FIELDS_MAX = 40
 WARN = 409
 
 
-class FormFault(Exception):  # noqa: N818 - what a person wrote cannot be used
+class FormFault(Exception):
     """One sentence for the person who filled in the form."""
 
 

@@ -1,4 +1,4 @@
-"""A table as a workbook: one sheet of values as numbers and moments, one that explains the columns, one about the run."""
+"""A table as a workbook: a sheet of numbers and moments, one that explains the columns, one about the run."""
 
 from collections.abc import Iterator
 from datetime import datetime
@@ -13,7 +13,7 @@ from controller.web.tables import TABLES, Choice
 ROWS_MAX = 300_000  # fewer than the format's 1,048,576, so that a small computer stays in reach of it
 
 
-class TooManyRows(Exception):  # noqa: N818 - a person is asked to choose otherwise
+class TooManyRows(Exception):
     """More rows than a workbook is made for."""
 
 
@@ -76,7 +76,10 @@ def _about(choice: Choice, settings: Settings, run: dict[str, str | int]) -> lis
         ("chamber", f"{settings.chamber.site.name}, {settings.chamber.site.place}"),
         ("time zone of at_local", settings.chamber.site.time_zone),
         ("at_utc", "UTC, the same in every season"),
-        ("rows", "means over " + choice.step if choice.table == "climate" and choice.step != "every" else "as recorded"),
+        (
+            "rows",
+            "means over " + choice.step if choice.table == "climate" and choice.step != "every" else "as recorded",
+        ),
         ("pump calibrated on", f"{pump.calibrated_on}: {pump.ml_per_step:g} ml a step"),
         ("moisture probe calibrated on", str(probe.calibrated_on)),
         ("simulated", "yes, a rehearsal" if run["simulated"] else "no"),

@@ -5,13 +5,14 @@
   const words = JSON.parse(root.dataset.words);
   const language = root.dataset.language;
   const zone = root.dataset.zone;
+  const clock = language === "en" ? "en-GB" : language; // a clock of 24 hours
   const readout = document.getElementById("readout");
   const names = ["air_temperature_c", "relative_humidity_pct", "water_content_fraction"];
   const decimals = [1, 0, 3];
   const style = getComputedStyle(document.documentElement);
   const colour = (name) => style.getPropertyValue(name).trim();
-  const when = new Intl.DateTimeFormat(language, { dateStyle: "short", timeStyle: "short", timeZone: zone });
-  const tick = new Intl.DateTimeFormat(language, { day: "numeric", month: "numeric", hour: "2-digit", minute: "2-digit", timeZone: zone });
+  const when = new Intl.DateTimeFormat(clock, { dateStyle: "short", timeStyle: "short", timeZone: zone });
+  const tick = new Intl.DateTimeFormat(clock, { day: "numeric", month: "numeric", hour: "2-digit", minute: "2-digit", timeZone: zone });
   const plots = [];
   let shown = null;
   let asked = 0;
@@ -87,8 +88,16 @@
   }
 
   function rows(name) {
-    const found = shown.channels[name].map(([at, value]) => [at, value]);
-    return found.length ? found : [[shown.from_ms, null]];
+    const found = shown.channels[name].map(([at, value]) => [new Date(at), value]);
+    return found.length ? found : [[new Date(shown.from_ms), null]];
+  }
+
+  // the values shown and the band, with a little air around them
+  function heights(name) {
+    const found = shown.channels[name].map((point) => point[1]).filter((value) => value !== null).concat(shown.bands[name] || []);
+    if (!found.length) return null;
+    const low = Math.min(...found), high = Math.max(...found), air = (high - low) * 0.08 || 1;
+    return [low - air, high + air];
   }
 
   function draw() {
@@ -96,12 +105,13 @@
     names.forEach((name, place) => {
       const range = [shown.from_ms, shown.to_ms];
       if (plots[place]) {
-        plots[place].updateOptions({ file: rows(name), dateWindow: range });
+        plots[place].updateOptions({ file: rows(name), dateWindow: range, valueRange: heights(name) });
         return;
       }
       plots[place] = new Dygraph(document.getElementById("plot-" + name), rows(name), {
         labels: ["t", name],
         dateWindow: range,
+        valueRange: heights(name),
         legend: "never",
         colors: [colour(["--clay", "--water", "--leaf"][place])],
         strokeWidth: 1.6,
@@ -111,7 +121,7 @@
         labelsUTC: true,
         highlightCircleSize: 4,
         axes: {
-          x: { axisLabelFormatter: (at) => tick.format(new Date(at)), axisLabelWidth: 100, pixelsPerLabel: 120, valueFormatter: String },
+          x: { axisLabelFormatter: (at) => tick.format(at), axisLabelWidth: 100, pixelsPerLabel: 120 },
           y: { axisLabelFormatter: (value) => number(value, place === 2 ? 2 : 0), axisLabelWidth: 48 },
         },
         underlayCallback: under(place),
