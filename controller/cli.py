@@ -18,6 +18,7 @@ COMMANDS = {
     "export": "reading:export",
     "serve": "serving:serve",
     "code": "serving:code",
+    "alert": "alerting:alert",
 }
 
 

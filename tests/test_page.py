@@ -20,6 +20,7 @@ from controller.control.words import PHASE_WORDS, TRIP_WORDS, WATERING_WORDS
 from controller.errors import JournalError, SettingsError
 from controller.records.export import export
 from controller.records.journal import Journal
+from controller.records.overview import Overview
 from controller.rehearse import rehearse
 from controller.settings import example_path, read_settings
 from controller.web.app import build_app
@@ -246,6 +247,27 @@ def test_new_readings_join_those_that_were_read_before(tmp_path):
 
     assert after["extent_ms"][1] > before[1]
     assert max(v for _, v in after["channels"]["air_temperature_c"] if v is not None) == 31.0
+
+
+def test_what_was_read_of_a_long_run_is_kept_and_a_damaged_file_does_no_harm(rehearsed, tmp_path, monkeypatch):
+    run = Run(rehearsed)
+    monkeypatch.setattr("controller.records.overview.KEEP_AFTER_ROWS", 1_000)
+    kept = tmp_path / "kept.npz"
+    with run.journal() as journal:
+        first = Overview(run.settings, kept)
+        first.catch_up(journal)
+        days = first.days()
+        assert kept.is_file()
+        monkeypatch.setattr("controller.records.overview.blocks_of", lambda *_, **__: pytest.fail("read again"))
+        again = Overview(run.settings, kept)
+        again.catch_up(journal)
+        assert again.days() == days
+        assert again.extent_ms == first.extent_ms
+        monkeypatch.undo()
+        kept.write_bytes(kept.read_bytes()[:300])
+        mended = Overview(run.settings, kept)
+        mended.catch_up(journal)
+        assert mended.days() == days
 
 
 # -- people's part ----

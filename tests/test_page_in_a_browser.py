@@ -138,7 +138,7 @@ def test_a_school_day_as_a_story(browser, school, tmp_path):
         assert "31.6 ± 0.5 ml" in page.inner_text(".account")
 
         page.goto("/logbook")
-        page.click("text=radish >> nth=0")
+        page.click(".grid a[href='/logbook/6']")
         page.select_option("[name=emerged]", "yes")
         page.fill("[name=height_mm]", "7")
         page.fill("[name=growth_stage_bbch]", "10")

@@ -2,6 +2,7 @@
 
 import importlib.util
 import os
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from controller.errors import JournalError
 CODES = "page-codes.json"
 NEEDED = ("starlette", "uvicorn", "jinja2", "argon2", "multipart", "PIL", "dygraphs", "xlsxwriter")
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
+SWITCH_S = 0.001  # a thread that makes a download gives way this soon, so that nobody who looks waits for it
 BEHIND_THE_CONTROLLER = 5  # niceness: on a busy computer the controller comes first
 
 
@@ -56,6 +58,7 @@ def serve(
         site = Site(run, Gatekeeper(codes), secure=certificate is not None, reading_needs_code=reading_needs_code)
         secure: dict[str, Any] = {} if certificate is None else {"ssl_certfile": certificate, "ssl_keyfile": key}
         os.nice(BEHIND_THE_CONTROLLER)
+        sys.setswitchinterval(SWITCH_S)
         out.print(f"{run.settings.plan.name} at {run.settings.chamber.site.name}: open this in a browser:")
         shown = f"[{listen}]" if ":" in listen else listen
         out.print(f"  {'http' if certificate is None else 'https'}://{shown}:{port}/", style="bold")

@@ -332,6 +332,8 @@ SIGN_STEP = "sign_step"
 CLEAR_TRIP = "clear_trip"
 OBSERVE = "observe"
 END_RUN = "end_run"
+SEE_ALARM = "see_alarm"  # somebody has seen an alarm: it is not told again
+TRY_ALERT = "try_alert"  # a trial message is wanted
 
 Record = (
     BootRecord

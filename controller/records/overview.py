@@ -3,8 +3,12 @@
 Every extreme stays, at its own moment; a short window is read from the journal itself.
 """
 
+import os
 import threading
+import time
 from dataclasses import dataclass, field
+from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 
@@ -24,7 +28,11 @@ from controller.records.thinning import extremes
 from controller.records.timeline import Flags, Milliseconds, Timeline
 
 COLUMN_MS = 600_000
+KEPT_FORMAT = 1
+_PARTS = ("utc_ms", "values")
 CHANNELS = ("air_temperature_c", "relative_humidity_pct", "water_content_fraction")
+KEEP_AFTER_ROWS = 50_000  # a longer catching-up is kept on the disk, so that a new start need not repeat it
+TIMELINE_S = 60.0  # a timeline asks every reading whether its clock was trusted: made anew no more often than this
 RAW_WINDOW_MS = 4 * 86_400_000  # a shorter window is read from the readings themselves
 
 
@@ -65,10 +73,13 @@ def _channels(block: Block, settings: Settings) -> list[tuple[str, Values, Flags
 
 
 class Overview:
-    """What was read of one run so far. Safe to use from several threads."""
+    """What was read of one run so far. Safe to use from several threads; ``kept`` is a file it may be kept in."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, kept: Path | None = None) -> None:
         self._settings = settings
+        self._kept = kept
+        self._timeline: Timeline | None = None
+        self._timeline_s = 0.0
         self._lock = threading.Lock()
         self._curves = {name: Curve() for name in CHANNELS}
         self._row = 0
@@ -83,12 +94,48 @@ class Overview:
         """Take in the readings written since the last time."""
         with self._lock:
             last = journal.last_reading_row()
+            if self._row == 0:
+                self._recall(last)
             if last == self._row:
                 return
-            timeline = Timeline(journal)
+            timeline = self._timeline_of(journal)
             for block in in_order(blocks_of(journal, timeline, rows=(self._row, last)), timeline, []):
                 self._take(block)
+            if last - self._row >= KEEP_AFTER_ROWS:
+                self._keep(last)
             self._row = last
+
+    def timeline(self, journal: Journal) -> Timeline:
+        """Where the rows lie in time, as of at most a minute ago."""
+        with self._lock:
+            return self._timeline_of(journal)
+
+    def _timeline_of(self, journal: Journal) -> Timeline:
+        if self._timeline is None or time.monotonic() - self._timeline_s > TIMELINE_S:
+            self._timeline, self._timeline_s = Timeline(journal), time.monotonic()
+        return self._timeline
+
+    def _keep(self, row: int) -> None:
+        if self._kept is None or self.extent_ms is None:
+            return
+        arrays = {f"{name}_{part}": getattr(self._curves[name], part) for name in CHANNELS for part in _PARTS}
+        new = self._kept.with_name(self._kept.name + ".new")
+        with new.open("wb") as file:
+            np.savez(file, mark=np.array([KEPT_FORMAT, row, *self.extent_ms]), **arrays)
+        os.replace(new, self._kept)
+
+    def _recall(self, last: int) -> None:
+        """Take up what was kept; anything that does not fit is left, and read from the journal instead."""
+        if self._kept is None or not self._kept.is_file():
+            return
+        try:
+            with np.load(self._kept, allow_pickle=False) as found:
+                kept_format, row, first_ms, last_ms = found["mark"].tolist()
+                curves = {name: Curve(*(found[f"{name}_{part}"] for part in _PARTS)) for name in CHANNELS}
+        except (OSError, ValueError, KeyError, BadZipFile):
+            return
+        if kept_format == KEPT_FORMAT and row <= last:
+            self._curves, self._row, self.extent_ms = curves, row, (first_ms, last_ms)
 
     def _take(self, block: Block) -> None:
         if self.extent_ms is not None:
@@ -108,7 +155,7 @@ class Overview:
             with self._lock:
                 return {name: curve.between(window, column_ms) for name, curve in self._curves.items()}
         found = {name: Curve() for name in CHANNELS}
-        timeline = Timeline(journal)
+        timeline = self.timeline(journal)
         rows = rows_of(journal, window) if timeline.doubted_readings == (0, 0) else (0, journal.last_reading_row())
         for block in in_order(blocks_of(journal, timeline, window, rows=rows), timeline, []):
             for name, values, good in _channels(block, self._settings):

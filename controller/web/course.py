@@ -21,6 +21,7 @@ from controller.web.texts import Texts
 
 COLUMNS_MIN, COLUMNS_MAX = 50, 2_000
 DECIMALS = (3, 2, 5)
+KEPT = "page-overview.npz"
 
 
 def points(curve: Curve, decimals: int, break_ms: float) -> list[list[float | None]]:
@@ -36,7 +37,7 @@ def points(curve: Curve, decimals: int, break_ms: float) -> list[list[float | No
 
 
 def routes(site: Site) -> list[Route]:
-    overview = Overview(site.run.settings)
+    overview = Overview(site.run.settings, site.run.folder / KEPT)
 
     def page(request: Request) -> Response:
         if (closed := site.closed(request)) is not None:
@@ -58,7 +59,7 @@ def routes(site: Site) -> list[Route]:
             columns = _whole(request.query_params.get("columns", ""), 800, COLUMNS_MIN, COLUMNS_MAX)
             curves = overview.curves(journal, window, columns)
             break_ms = max(overview.break_ms, 2.5 * (window.to_ms - window.from_ms) / columns, 2.5 * 600_000)
-            marks = _marks(journal, site, site.texts(request))
+            marks = _marks(journal, overview.timeline(journal), site, site.texts(request))
         channels = {
             name: points(curves[name], decimals, break_ms) for name, decimals in zip(CHANNELS, DECIMALS, strict=True)
         }
@@ -105,9 +106,8 @@ def _bands(site: Site) -> dict[str, tuple[float, float]]:
     return bands
 
 
-def _marks(journal: Journal, site: Site, texts: Texts) -> dict[str, Any]:
+def _marks(journal: Journal, timeline: Timeline, site: Site, texts: Texts) -> dict[str, Any]:
     """Light, doses, trips and looks at the plants, on UTC in milliseconds."""
-    timeline = Timeline(journal)
     last = journal.last_reading()
     end_ms = timeline.place(last.at).utc_ms if last else 0
     doses = [
@@ -131,7 +131,7 @@ def _marks(journal: Journal, site: Site, texts: Texts) -> dict[str, Any]:
 
 def _days(site: Site, journal: Journal, overview: Overview) -> list[dict[str, Any]]:
     """One row a UTC day, the newest first."""
-    timeline = Timeline(journal)
+    timeline = overview.timeline(journal)
     water_ml: dict[int, float] = {}
     for entry in entries_of(journal, site.run.settings):
         if entry.closed is not None:

@@ -1,7 +1,7 @@
 """Downloads for teachers: tables with a preview, a workbook, the pictures, the whole run."""
 
 import tempfile
-from collections.abc import AsyncIterator, Iterable, Iterator
+from collections.abc import AsyncIterator, Generator, Iterable, Iterator
 from contextlib import closing
 from datetime import date
 from itertools import islice
@@ -79,7 +79,7 @@ class Downloads:
             if hasattr(pieces, "close"):
                 pieces.close()
 
-    def rows(self, choice: Choice) -> Iterator[list[str]]:
+    def rows(self, choice: Choice) -> Generator[list[str], None, None]:
         run = self._site.run
         with run.journal() as journal:
             yield from rows_of(journal, run.settings, choice, run.zone)
@@ -89,7 +89,7 @@ class Downloads:
         with closing(self.rows(choice)) as rows:
             return b"".join(csv_chunks(lambda: islice(rows, PREVIEW_ROWS), choice)).decode("utf-8-sig")
 
-    def workbook(self, choice: Choice) -> Iterator[bytes]:
+    def workbook(self, choice: Choice) -> Generator[bytes, None, None]:
         run = self._site.run
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "table.xlsx"

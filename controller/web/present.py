@@ -9,7 +9,7 @@ from starlette.routing import Route
 
 from controller.control import model as m
 from controller.science.air import vapour_pressure_deficit_kpa
-from controller.web.codes import OPERATOR, may
+from controller.web.codes import OPERATOR, TECHNICIAN, may
 from controller.web.site import Site, initials_of, word_of
 from controller.web.texts import Texts
 from controller.web.watching import Look
@@ -135,9 +135,24 @@ def refusal_words(look: Look, texts: Texts) -> str:
     return texts.law("watering", reason, look.status.water_answer)
 
 
-def live_part(site: Site, texts: Texts) -> str:
-    """The part of the first page that renews itself."""
-    look = site.run.look()
+class LivePart:
+    """The part of the first page that renews itself, written once for everybody who looks in the same language."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._written: dict[str, tuple[Look, str]] = {}
+
+    def __call__(self, texts: Texts) -> str:
+        look = self._site.run.look()
+        written = self._written.get(texts.language)
+        if written is None or written[0] is not look:
+            written = look, write_live_part(self._site, look, texts)
+            self._written[texts.language] = written
+        return written[1]
+
+
+def write_live_part(site: Site, look: Look, texts: Texts) -> str:
+    """Sentence, values, what is due, and why there is no water."""
     return site.render(
         "now_live.jinja",
         texts,
@@ -152,11 +167,14 @@ def live_part(site: Site, texts: Texts) -> str:
 def routes(site: Site) -> list[Route]:
     """The first page, its live part, and the clearing of a trip."""
 
+    live_part = LivePart(site)
+
     def now(request: Request) -> Response:
         if (closed := site.closed(request)) is not None:
             return closed
         texts = site.texts(request)
         look = site.run.look()
+        alarms = [(name, texts.law("alarm", name, words)) for name, words in look.status.alarms]
         trips = [
             {
                 "reason": reason,
@@ -166,12 +184,12 @@ def routes(site: Site) -> list[Route]:
             }
             for reason, words in look.status.trips
         ]
-        return site.page(request, "now.jinja", live=live_part(site, texts), trips=trips, checks=CHECKS)
+        return site.page(request, "now.jinja", live=live_part(texts), trips=trips, checks=CHECKS, alarms=alarms)
 
     def part(request: Request) -> Response:
         if site.closed(request) is not None:
             return HTMLResponse("", UNRECOGNISED)
-        return HTMLResponse(live_part(site, site.texts(request)))
+        return HTMLResponse(live_part(site.texts(request)))
 
     def alive(request: Request) -> Response:
         status = site.run.look().status
@@ -194,6 +212,25 @@ def routes(site: Site) -> list[Route]:
         answer = await site.ask(request=m.CLEAR_TRIP, subject=reason, asked_by=initials, note=note)
         return site.answered(request, answer, "/", "clear")
 
+    async def seen(request: Request) -> Response:
+        form = await request.form(max_files=0, max_fields=10)
+        if (refused := site.refusal(request, form, OPERATOR)) is not None:
+            return refused
+        session = site.session(request)
+        assert session is not None
+        alarm = word_of(form, "alarm", 80)
+        answer = await site.ask(request=m.SEE_ALARM, subject=alarm, asked_by=session.initials)
+        return site.answered(request, answer, "/", "seen")
+
+    async def try_alert(request: Request) -> Response:
+        form = await request.form(max_files=0, max_fields=10)
+        if (refused := site.refusal(request, form, TECHNICIAN)) is not None:
+            return refused
+        session = site.session(request)
+        assert session is not None
+        answer = await site.ask(request=m.TRY_ALERT, asked_by=session.initials)
+        return site.answered(request, answer, "/", "try_alert")
+
     async def home(request: Request) -> Response:
         return RedirectResponse("/", 301)
 
@@ -203,6 +240,8 @@ def routes(site: Site) -> list[Route]:
         Route("/now/part", part),
         Route("/now/alive", alive),
         Route("/clear", clear, methods=["POST"]),
+        Route("/seen", seen, methods=["POST"]),
+        Route("/try-alert", try_alert, methods=["POST"]),
     ]
 
 

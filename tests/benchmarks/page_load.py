@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import pairwise
 from pathlib import Path
 
 import httpx
@@ -56,9 +57,7 @@ def make_year(folder: Path) -> None:
         moment = m.Moment(START_MS + ms, ms, 1, True)
         lamp = 0.6 if ms % DAY_MS < DAY_MS * 2 // 3 else 0.0
         journal.append(
-            m.ReadingRecord(
-                moment, warm, 70.0, 1740 + number % 9, 2000, 2000, 1000, lamp, m.GOOD, m.GOOD, m.GOOD, ms
-            )
+            m.ReadingRecord(moment, warm, 70.0, 1740 + number % 9, 2000, 2000, 1000, lamp, m.GOOD, m.GOOD, m.GOOD, ms)
         )
     for day in range(365):
         moment = m.Moment(START_MS + day * DAY_MS, day * DAY_MS, 1, True)
@@ -77,7 +76,7 @@ def lateness_ms(controller: subprocess.Popen) -> list[float]:
     controller.send_signal(signal.SIGTERM)
     out, _ = controller.communicate(timeout=20)
     seconds = json.loads(out.splitlines()[-1])
-    return sorted(abs(b - a - 1.0) * 1000 for a, b in zip(seconds, seconds[1:], strict=False))
+    return sorted(abs(b - a - 1.0) * 1000 for a, b in pairwise(seconds))
 
 
 def memory_mib(pid: int, which: str = "VmRSS") -> float:
