@@ -28,7 +28,12 @@ WITHOUT_UNIT = {
         row day_of _day_of quarter sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
+    "is a row, a place in a table, or a port": "corrected_by last_reading_row before port last place line",
+    "is an answer's status in HTTP": "status",
+    "is a number somebody wrote, with the unit of its field": "number_of whole_of _whole otherwise found",
+    "is a plot's point, a moment and a value": "points",
     "counts things": """
+        trials trials_of longest
         leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
         unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df _doubtful_boots
     """,

@@ -90,7 +90,7 @@ class Gatekeeper:
         self._clock = clock
         self._lock = threading.Lock()
         self._wrong: dict[str, tuple[int, float]] = {}  # address -> (how many, when last)
-        self._wrong_by_all: list[float] = []
+        self._wrong_by_all_s: list[float] = []
 
     def wait_s(self, address: str) -> float:
         """How long this address still has to wait before another try; 0 when it need not."""
@@ -99,9 +99,9 @@ class Gatekeeper:
         wait_s = 0.0
         if wrong >= FREE_TRIES:
             wait_s = last_s + min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(wrong - FREE_TRIES, 20)) - now_s
-        self._wrong_by_all = [at_s for at_s in self._wrong_by_all if now_s - at_s < FORGET_S]
-        if len(self._wrong_by_all) >= WRONG_BY_ALL_MAX:
-            wait_s = max(wait_s, self._wrong_by_all[0] + FORGET_S - now_s)
+        self._wrong_by_all_s = [at_s for at_s in self._wrong_by_all_s if now_s - at_s < FORGET_S]
+        if len(self._wrong_by_all_s) >= WRONG_BY_ALL_MAX:
+            wait_s = max(wait_s, self._wrong_by_all_s[0] + FORGET_S - now_s)
         return max(0.0, wait_s)
 
     def admits(self, address: str, role: str, code: str) -> bool:
@@ -115,7 +115,7 @@ class Gatekeeper:
             wrong, last_s = self._wrong.pop(address, (0, 0.0))
             now_s = self._clock()
             self._wrong[address] = (1 if now_s - last_s > FORGET_S else wrong + 1, now_s)
-            self._wrong_by_all.append(now_s)
+            self._wrong_by_all_s.append(now_s)
             while len(self._wrong) > ADDRESSES_KEPT:
                 del self._wrong[next(iter(self._wrong))]
             return False

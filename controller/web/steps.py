@@ -53,7 +53,7 @@ def routes(site: Site) -> list[Route]:
         if (closed := site.closed(request)) is not None:
             return closed
         look = site.run.look()
-        return site.page(request, "steps.jinja", steps=steps_of(site, look), totals=look.totals)
+        return site.page(request, "steps.jinja", look=look, steps=steps_of(site, look), totals=look.totals)
 
     async def sign(request: Request) -> Response:
         form = await request.form(max_files=0, max_fields=20)

@@ -110,16 +110,20 @@ def look_at(journal: Journal, settings: Settings, at_utc_ms: int) -> Look:
             trips[trip.trip_reason] = trip.at.utc_ms
     turns_ms = None
     if hydrated_utc_ms is not None and status.phase != m.ENDED and status.reading is not None:
-        turns_ms = lamp_turns_utc_ms(settings, hydrated_utc_ms, status.reading.at.utc_ms)
+        lit = status.reading.lamp_duty_fraction > 0.0
+        turns_ms = lamp_turns_utc_ms(settings, hydrated_utc_ms, status.reading.at.utc_ms, lit)
     return Look(status, hydrated_utc_ms, turns_ms, totals, due, signed, trips)
 
 
-def lamp_turns_utc_ms(settings: Settings, hydrated_utc_ms: int, at_utc_ms: int) -> int | None:
-    """When the plan next turns the lamp on or off after a moment; None where it never does."""
+def lamp_turns_utc_ms(settings: Settings, hydrated_utc_ms: int, at_utc_ms: int, lit: bool) -> int | None:
+    """When the plan next turns the lamp after a moment; None where it never does, or where the lamp is not as the
+    plan has it now (heat puts it out, and only a person lights it again)."""
     period = settings.plan.photoperiod
     if not 0.0 < period.light_h < period.cycle_h:
         return None
     anchor_ms = photoperiod.light_anchor_utc_ms(period, hydrated_utc_ms, settings.chamber.site.time_zone)
     cycle_ms, light_ms = round(period.cycle_h * photoperiod.MS_PER_H), round(period.light_h * photoperiod.MS_PER_H)
     into_ms = (at_utc_ms - anchor_ms) % cycle_ms
+    if lit != (photoperiod.light_fraction(period, at_utc_ms, anchor_ms) > 0.0):
+        return None
     return at_utc_ms + (light_ms if into_ms < light_ms else cycle_ms) - into_ms
