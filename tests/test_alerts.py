@@ -7,10 +7,13 @@ from datetime import time
 from http.server import BaseHTTPRequestHandler, HTTPServer
 
 import pytest
+from click.testing import CliRunner
 
 from controller.alerts.causes import SILENT, Cause, causes_of, seen_of, trials_of
 from controller.alerts.telling import WAITING_MAX, Teller, sender
 from controller.alerts.wishes import Wishes, read_wishes
+from controller.cli import main
+from controller.commands.terminal import Exit
 from controller.control import model as m
 from controller.control.hands_on import requested
 from controller.errors import JournalError, SettingsError
@@ -220,3 +223,16 @@ def test_a_message_reaches_a_webhook_and_its_absence_is_noticed():
     assert not send("Skerry Light", "nobody there")
     with pytest.raises(SettingsError, match="not an address"):
         sender(("nonsense://x",))
+
+
+def test_a_trial_from_the_command_line_says_whether_it_went_out(tmp_path, monkeypatch):
+    journal = new_journal(tmp_path, SETTINGS)
+    journal.close()
+    wishes = tmp_path / "alerts.toml"
+    wishes.write_text('addresses = ["json://127.0.0.1:1/told"]')
+    monkeypatch.setattr("controller.commands.alerting.open_records", lambda folder: (None, SETTINGS))
+    for went_out, code in ((True, Exit.WELL), (False, Exit.REFUSED)):
+        monkeypatch.setattr("controller.commands.alerting.sender", lambda addresses, w=went_out: lambda *_: w)
+        done = CliRunner().invoke(main, ["alert", str(tmp_path), "--wishes", str(wishes), "--try"])
+        assert done.exit_code == code
+        assert ("Sent." in done.output) == went_out

@@ -10,11 +10,15 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 from starlette.testclient import TestClient
 
+from controller.cli import main
+from controller.commands.serving import CODES as CODES_FILE
+from controller.commands.terminal import Exit
 from controller.control import model as m
 from controller.control.words import PHASE_WORDS, TRIP_WORDS, WATERING_WORDS
 from controller.errors import JournalError, SettingsError
@@ -694,6 +698,44 @@ def test_a_session_ends_by_itself_and_by_signing_out(school):
     assert "Sign in" in client.get("/").text
 
 
+# -- commands ----
+
+
+def test_a_code_is_set_on_the_command_line_and_counts_at_once(tmp_path):
+    done = CliRunner().invoke(main, ["code", str(tmp_path), "operator"], input="lamp-room-stairs\nlamp-room-stairs\n")
+    assert done.exit_code == Exit.WELL
+    assert "lamp-room" not in done.output
+    assert Codes(tmp_path / CODES_FILE).fits("operator", "lamp-room-stairs")
+
+
+@pytest.mark.parametrize(
+    ("folder", "role", "typed", "words"),
+    [
+        ("", "operator", "short", "from 8 to 200"),
+        ("", "king", "lamp-room", "not a role"),
+        ("nowhere", "pupil", "lamp-room", "no such"),
+    ],
+)
+def test_a_code_that_cannot_be_is_refused_in_one_sentence(tmp_path, folder, role, typed, words):
+    done = CliRunner().invoke(main, ["code", str(tmp_path / folder), role], input=f"{typed}\n{typed}\n")
+    assert done.exit_code in (Exit.SETTINGS, Exit.JOURNAL)
+    assert words in done.output.replace("\n", " ")
+    assert not (tmp_path / CODES_FILE).exists()
+
+
+def test_serving_a_folder_without_a_run_says_so(tmp_path):
+    done = CliRunner().invoke(main, ["serve", str(tmp_path)])
+    assert done.exit_code == Exit.JOURNAL
+    assert "there is no run here" in done.output.replace("\n", " ")
+
+
+def test_without_its_libraries_the_page_says_which_extra_to_install(tmp_path, monkeypatch):
+    monkeypatch.setattr("controller.commands.serving.NEEDED", ("starlette", "a_library_that_is_not_there"))
+    done = CliRunner().invoke(main, ["serve", str(tmp_path)])
+    assert done.exit_code == 1
+    assert "wardian[page]; missing: a_library_that_is_not_there" in done.output
+
+
 # -- downloads ----
 
 
@@ -794,6 +836,7 @@ def test_the_whole_run_is_one_archive_whose_journal_opens(school, tmp_path):
     pictures = zipfile.ZipFile(io.BytesIO(client.get("/downloads/pictures.zip").content)).namelist()
     assert pictures == [name for name in names if name.startswith("pictures/")]
     assert len(pictures) == 1
+    assert not [name for name in names if "codes" in name]
 
 
 @pytest.mark.parametrize(

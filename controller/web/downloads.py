@@ -3,6 +3,7 @@
 import tempfile
 from collections.abc import AsyncIterator, Generator, Iterable, Iterator
 from contextlib import closing
+from dataclasses import replace
 from datetime import date
 from itertools import islice
 from pathlib import Path
@@ -19,6 +20,7 @@ from controller.web.archive import PIECE_BYTES, zip_chunks
 from controller.web.logbook import PICTURE_NAME
 from controller.web.site import FormFault, Site
 from controller.web.tables import DECIMALS, SEPARATORS, STEPS_S, TABLES, Choice, csv_chunks, rows_of
+from controller.web.texts import DECIMAL_COMMA
 from controller.web.workbook import TooManyRows, write_workbook
 
 PREVIEW_ROWS = 6
@@ -137,6 +139,8 @@ def routes(site: Site) -> list[Route]:
         asked = dict(request.query_params)
         asked.pop("lang", None)
         choice = choice_of(request)
+        if not asked and site.texts(request).language in DECIMAL_COMMA:
+            choice = replace(choice, separator="semicolon", decimal="comma")
         preview = downloads.preview(choice) if asked else ""
         with site.run.journal() as journal:
             last = journal.last_reading()
