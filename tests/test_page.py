@@ -926,7 +926,7 @@ NAMES = [
 ]  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     path=st.sampled_from(ROUTES) | st.text(max_size=12).map(lambda text: "/" + text),
     fields=st.dictionaries(st.sampled_from(NAMES), st.text(max_size=30) | st.integers().map(str), max_size=6),

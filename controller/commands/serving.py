@@ -3,6 +3,7 @@
 import importlib.util
 import os
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +67,7 @@ def serve(
             out.print(f"Nobody can operate yet: set a code with  wardian code {run_folder} operator")
         if listen not in LOOPBACK and certificate is None:
             out.print("Without --certificate codes cross the network in clear text: use a network you trust.")
+        threading.Thread(target=site.read_ahead, name="reading ahead", daemon=True).start()
         uvicorn.run(
             build_app(site, host_names),
             host=listen,

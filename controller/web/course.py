@@ -21,7 +21,6 @@ from controller.web.texts import Texts
 
 COLUMNS_MIN, COLUMNS_MAX = 50, 2_000
 DECIMALS = (3, 2, 5)
-KEPT = "page-overview.npz"
 
 
 def points(curve: Curve, decimals: int, break_ms: float) -> list[list[float | None]]:
@@ -37,7 +36,7 @@ def points(curve: Curve, decimals: int, break_ms: float) -> list[list[float | No
 
 
 def routes(site: Site) -> list[Route]:
-    overview = Overview(site.run.settings, site.run.folder / KEPT)
+    overview = site.overview
 
     def page(request: Request) -> Response:
         if (closed := site.closed(request)) is not None:

@@ -16,6 +16,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from controller import asking
 from controller.control import model as m
 from controller.control.photoperiod import moment_of
+from controller.records.overview import Overview
 from controller.web.codes import ROLES, Gatekeeper, may
 from controller.web.sessions import COOKIE, Session, Sessions, is_own_form
 from controller.web.texts import LANGUAGES, Texts, language_of
@@ -26,6 +27,7 @@ LANGUAGE_COOKIE = "wardian_language"
 INITIALS_MAX = 12
 FIELDS_MAX = 40
 WARN = 409
+OVERVIEW = "page-overview.npz"
 
 
 class FormFault(Exception):
@@ -52,6 +54,16 @@ class Site:
             lstrip_blocks=True,
             undefined=jinja2.StrictUndefined,
         )
+
+    @cached_property
+    def overview(self) -> Overview:
+        """What was read of the run's course so far."""
+        return Overview(self.run.settings, self.run.folder / OVERVIEW)
+
+    def read_ahead(self) -> None:
+        """Read a long run before anybody asks for its course; the page answers meanwhile."""
+        with self.run.journal() as journal:
+            self.overview.catch_up(journal)
 
     # -- writing ----
 
