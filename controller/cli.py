@@ -26,6 +26,9 @@ COMMANDS = {
     "collect": "collecting:collect",
     "archive": "archiving:archive",
     "table": "tabling:table",
+    "serve": "serving:serve",
+    "code": "serving:code",
+    "alert": "alerting:alert",
 }
 
 

@@ -18,7 +18,10 @@ PURE_FILES = {"controller/plan.py", "controller/errors.py", *(
     str(path.relative_to(ROOT)) for folder in ("control", "science") for path in ROOT.glob(f"controller/{folder}/*.py")
 )}  # fmt: skip
 # imported where they are used, because they are heavy or belong to hardware that a desk has not
-LATE = {"matplotlib", "jinja2", "PIL", "smbus2", "gpiozero.pins.lgpio", "scipy.special", "weasyprint"}
+LATE = {
+    "matplotlib", "jinja2", "PIL", "smbus2", "gpiozero.pins.lgpio", "scipy.special", "weasyprint", "uvicorn",
+    "controller.web", "apprise",
+}  # fmt: skip
 ONLY_IN = {
     "serial": {"firmware_bridge/link.py", "controller/bench/balance.py"},
     "machine": {"firmware_bridge/main.py"},

@@ -32,8 +32,13 @@ WITHOUT_UNIT = {
         balance_baud
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
+    "is a row, a place in a table, or a port": "corrected_by last_reading_row before port last place line",
+    "is an answer's status in HTTP": "status",
+    "is a number somebody wrote, with the unit of its field": "number_of whole_of _whole otherwise found",
+    "is a plot's point, a moment and a value": "points",
     "counts things": """
         parcels rows revoke failures trusted unknown _number take_piece
+        trials trials_of longest
         leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
         count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits chosen
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed

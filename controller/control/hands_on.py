@@ -131,6 +131,14 @@ def requested(state: m.State, request: m.Request, settings: Settings) -> Decisio
         state, ended = _enter(state, m.ENDED, settings)
         stop: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
         return state, [*stop, *ended, _answer(state, request, True, "The run has ended.")]
+    if request.request == m.SEE_ALARM:
+        return _see(state, request)
+    if request.request == m.TRY_ALERT:
+        words = f"A trial message was asked for by {request.asked_by}."
+        return state, [
+            m.Append(m.EventRecord(state.now, "alert_test", words)),
+            _answer(state, request, True, "Written."),
+        ]
     return state, [_answer(state, request, False, f"{request.request} is not something that can be asked.")]
 
 
@@ -205,6 +213,17 @@ def _clear(state: m.State, request: m.Request) -> Decision:
     return state, [m.SendToBoard("clear", (reason,))]
 
 
+def _see(state: m.State, request: m.Request) -> Decision:
+    """Somebody has seen an alarm; nothing but the record changes."""
+    if not any(name == request.subject and alarm.raised for name, alarm in state.alarms):
+        return state, [_answer(state, request, False, f"There is no alarm {request.subject!r} now.")]
+    words = f"{request.subject} was seen by {request.asked_by}."
+    return state, [
+        m.Append(m.EventRecord(state.now, f"alarm_seen_{request.subject}", words)),
+        _answer(state, request, True, "Written."),
+    ]
+
+
 def _observe(state: m.State, request: m.Request, settings: Settings) -> Decision:
     if request.position not in [p.number for p in settings.plan.positions]:
         return state, [_answer(state, request, False, f"There is no position {request.position} in this plan.")]
@@ -218,5 +237,7 @@ def _observe(state: m.State, request: m.Request, settings: Settings) -> Decision
         request.leaves,
         request.growth_stage_bbch,
         request.note,
+        request.picture,
+        request.corrects,
     )
     return state, [m.Append(record), _answer(state, request, True, "Written.")]

@@ -320,6 +320,8 @@ class Request:
     height_mm: float | None = None
     leaves: int | None = None
     growth_stage_bbch: int | None = None
+    picture: str = ""
+    corrects: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -335,6 +337,8 @@ CLEAR_TRIP = "clear_trip"
 OBSERVE = "observe"
 END_RUN = "end_run"
 GIVE_PORTION = "give_portion"  # the subject is the number of steps; only while calibrating
+SEE_ALARM = "see_alarm"  # somebody has seen an alarm: it is not told again
+TRY_ALERT = "try_alert"  # a trial message is wanted
 
 Record = (
     BootRecord

@@ -15,6 +15,8 @@ REQUEST_WORDS = {
     m.CLEAR_TRIP: "Asked to clear the trip {subject}.",
     m.OBSERVE: "Asked to write down what was seen at position {position}.",
     m.END_RUN: "Asked to end the run.",
+    m.SEE_ALARM: "Said that the alarm {subject} was seen.",
+    m.TRY_ALERT: "Asked for a trial message.",
 }
 
 

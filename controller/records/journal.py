@@ -17,7 +17,7 @@ from controller.errors import JournalError
 from controller.plan import Settings
 from controller.records.disk_words import cause_of
 
-FORMAT = 1
+FORMAT = 2  # 2: a request may carry a picture and the number of the observation it corrects
 READINGS_PER_BATCH = 6  # unless whoever runs the journal knows better
 READINGS_KEPT_ON_FAILURE = 60
 LOCKED_S_MAX = 1.0  # how long the deciding loop waits for another writer: with its tick, less than the pump's lease
@@ -295,6 +295,24 @@ class Journal:
         """The newest reading on disk."""
         newest = "row_id = (SELECT max(row_id) FROM readings)"
         return next(self.records(m.ReadingRecord, newest), None)
+
+    def last_reading_row(self) -> int:
+        """Number of the newest reading's row, 0 before the first."""
+        return int(self._connection.execute("SELECT coalesce(max(row_id), 0) FROM readings").fetchone()[0])
+
+    def reading_utc_ms(self, row: int) -> int:
+        """When a reading was taken, as written."""
+        return int(self._connection.execute("SELECT at_utc_ms FROM readings WHERE row_id = ?", (row,)).fetchone()[0])
+
+    def copy_to(self, path: Path) -> None:
+        """A copy of the whole journal at one moment, while others go on writing."""
+        copy = sqlite3.connect(path)
+        try:
+            self._connection.backup(copy)
+        except sqlite3.Error as error:
+            raise JournalError(f"{path}: the journal cannot be copied: {error}") from error
+        finally:
+            copy.close()
 
     def next_boot_id(self) -> int:
         """Number for a new life of the program, which no record carries yet."""

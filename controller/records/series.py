@@ -34,7 +34,8 @@ SELECT at_utc_ms, utc_trusted,
        run_ms, air_temperature_c, relative_humidity_pct, moisture_counts, lamp_duty_fraction,
        CASE WHEN air_quality = '{m.GOOD}' AND humidity_quality = '{m.GOOD}' AND moisture_quality = '{m.GOOD}'
             THEN {GOOD * 21} ELSE {_QUALITIES_CODE} END
-FROM readings WHERE utc_trusted = 0 OR (at_utc_ms >= ? AND at_utc_ms < ?) ORDER BY row_id
+FROM readings WHERE (utc_trusted = 0 OR (at_utc_ms >= ? AND at_utc_ms < ?)) AND row_id > ? AND row_id <= ?
+ORDER BY row_id
 """
 
 
@@ -85,10 +86,12 @@ def _qualities(codes: Codes) -> tuple[Codes, Codes, Codes]:
     return codes % 4, codes // 4 % 4, codes // 16
 
 
-def blocks_of(journal: Journal, timeline: Timeline, window: Window = EVERYTHING) -> Iterator[Block]:
-    """All readings inside the window, in the order they were written."""
-    rows = journal.connection.execute(_SELECT, window)
-    while taken := rows.fetchmany(ROWS_PER_BLOCK):
+def blocks_of(
+    journal: Journal, timeline: Timeline, window: Window = EVERYTHING, rows: tuple[int, int] = (0, 2**62)
+) -> Iterator[Block]:
+    """All readings inside the window, in the order they were written; of ``rows`` (above one, up to another) only."""
+    found = journal.connection.execute(_SELECT, (*window, *rows))
+    while taken := found.fetchmany(ROWS_PER_BLOCK):
         table = np.array(taken, dtype=np.float64).T  # milliseconds stay exact: they are far below 2**53
         trusted = table[1] == 1.0
         monotonic_ms, boot_id = (np.where(trusted, 0.0, table[row]).astype(np.int64) for row in (2, 3))

@@ -27,6 +27,7 @@ class Status:
     reading_age_s: float | None
     controller_silent: bool
     water_content_fraction: float | None
+    watering_reason: str
     water_answer: str
     last_dose: m.DoseClosed | None
     last_dose_age_s: float | None
@@ -38,6 +39,11 @@ class Status:
     steps_due: tuple[tuple[str, str], ...]
     requests_waiting: int
     sending: tuple[Waiting, ...] = ()
+
+    @property
+    def alarms_of_people(self) -> tuple[tuple[str, str], ...]:
+        """Standing alarms without those that only repeat a trip."""
+        return tuple(alarm for alarm in self.alarms if not alarm[0].startswith("trip_"))
 
 
 def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
@@ -70,6 +76,7 @@ def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
         reading_age_s=reading_age_s,
         controller_silent=reading_age_s is None or reading_age_s > silent_after_s,
         water_content_fraction=content,
+        watering_reason=state.watering_answer,
         water_answer=watering_words(state.watering_answer),
         last_dose=last_dose,
         last_dose_age_s=None if last_dose is None else (at_utc_ms - last_dose.at.utc_ms) / 1000.0,

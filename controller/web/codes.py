@@ -1,0 +1,121 @@
+"""Codes of the roles: kept as Argon2id digests in a file of their own, checked one at a time, slowed when wrong.
+
+Argon2id is the function of RFC 9106; the library's defaults are that document's second recommended choice.
+"""
+
+import json
+import os
+import threading
+import time
+from collections.abc import Callable
+from functools import cached_property
+from pathlib import Path
+
+import argon2
+
+from controller.errors import SettingsError
+
+PUPIL, OPERATOR, TECHNICIAN = "pupil", "operator", "technician"
+ROLES = (PUPIL, OPERATOR, TECHNICIAN)  # each may do what those before it may
+CODE_CHARACTERS_MIN, CODE_CHARACTERS_MAX = 8, 200
+FREE_TRIES = 5  # of one address; then it waits, twice as long with each further wrong code
+FIRST_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
+WRONG_BY_ALL_MAX = 100  # wrong codes of all addresses together within FORGET_S; then everybody waits
+FORGET_S = 3_600.0
+ADDRESSES_KEPT = 1_000
+
+
+def may(role: str | None, needed: str) -> bool:
+    """Whether a role may do what ``needed`` may."""
+    return role in ROLES and ROLES.index(role) >= ROLES.index(needed)
+
+
+class Codes:
+    """The file of digests. Read at every check, so that a new code counts at once."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._hasher = argon2.PasswordHasher()
+
+    @cached_property
+    def _nobody(self) -> str:
+        """A digest that stands in for a missing one: a role without a code takes as long to refuse."""
+        return self._hasher.hash("nobody's code")
+
+    def set(self, role: str, code: str) -> None:
+        """Keep a new code for a role; SettingsError when it is too short or the role unknown."""
+        if role not in ROLES:
+            raise SettingsError((f"{role} is not a role; there are {', '.join(ROLES)}.",))
+        if not CODE_CHARACTERS_MIN <= len(code) <= CODE_CHARACTERS_MAX:
+            bounds = f"from {CODE_CHARACTERS_MIN} to {CODE_CHARACTERS_MAX}"
+            raise SettingsError((f"The code for {role} has {len(code)} characters; it must have {bounds}.",))
+        kept = self._read() | {role: self._hasher.hash(code)}
+        new = self.path.with_name(self.path.name + ".new")
+        handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump(kept, file, indent=1)
+        os.replace(new, self.path)
+
+    def roles_set(self) -> list[str]:
+        """Roles that have a code."""
+        kept = self._read()
+        return [role for role in ROLES if role in kept]
+
+    def fits(self, role: str, code: str) -> bool:
+        """Whether this is the role's code."""
+        kept = self._read().get(role)
+        try:
+            matches = self._hasher.verify(kept or self._nobody, code[: CODE_CHARACTERS_MAX + 1])
+        except (argon2.exceptions.VerifyMismatchError, argon2.exceptions.InvalidHashError):
+            return False
+        return matches and kept is not None
+
+    def _read(self) -> dict[str, str]:
+        if not self.path.exists():
+            return {}
+        try:
+            found = json.loads(self.path.read_text(encoding="utf-8"))
+        except (OSError, ValueError) as error:
+            raise SettingsError((f"{self.path}: the file of codes cannot be read ({error}).",)) from error
+        if not isinstance(found, dict):
+            raise SettingsError((f"{self.path}: the file of codes holds no table of roles.",))
+        return {str(role): str(digest) for role, digest in found.items()}
+
+
+class Gatekeeper:
+    """Checks codes, one at a time, and makes an address wait after wrong ones."""
+
+    def __init__(self, codes: Codes, clock: Callable[[], float] = time.monotonic) -> None:
+        self.codes = codes
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._wrong: dict[str, tuple[int, float]] = {}  # address -> (how many, when last)
+        self._wrong_by_all_s: list[float] = []
+
+    def wait_s(self, address: str) -> float:
+        """How long this address still has to wait before another try; 0 when it need not."""
+        now_s = self._clock()
+        wrong, last_s = self._wrong.get(address, (0, 0.0))
+        wait_s = 0.0
+        if wrong >= FREE_TRIES:
+            wait_s = last_s + min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(wrong - FREE_TRIES, 20)) - now_s
+        self._wrong_by_all_s = [at_s for at_s in self._wrong_by_all_s if now_s - at_s < FORGET_S]
+        if len(self._wrong_by_all_s) >= WRONG_BY_ALL_MAX:
+            wait_s = max(wait_s, self._wrong_by_all_s[0] + FORGET_S - now_s)
+        return max(0.0, wait_s)
+
+    def admits(self, address: str, role: str, code: str) -> bool:
+        """Whether the code is right; a try during a wait is refused unseen and counts for nothing."""
+        with self._lock:
+            if self.wait_s(address) > 0.0:
+                return False
+            if self.codes.fits(role, code):
+                self._wrong.pop(address, None)
+                return True
+            wrong, last_s = self._wrong.pop(address, (0, 0.0))
+            now_s = self._clock()
+            self._wrong[address] = (1 if now_s - last_s > FORGET_S else wrong + 1, now_s)
+            self._wrong_by_all_s.append(now_s)
+            while len(self._wrong) > ADDRESSES_KEPT:
+                del self._wrong[next(iter(self._wrong))]
+            return False

@@ -1,0 +1,215 @@
+"""Downloads for teachers: tables with a preview, a workbook, the pictures, the whole run."""
+
+import tempfile
+from collections.abc import AsyncIterator, Generator, Iterable, Iterator
+from contextlib import closing
+from dataclasses import replace
+from datetime import date
+from itertools import islice
+from pathlib import Path
+
+import anyio
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+from starlette.routing import Route
+
+from controller.control.model import BootRecord, ReadingRecord
+from controller.control.photoperiod import moment_of
+from controller.web.archive import PIECE_BYTES, zip_chunks
+from controller.web.logbook import PICTURE_NAME
+from controller.web.site import FormFault, Site
+from controller.web.tables import DECIMALS, SEPARATORS, STEPS_S, TABLES, Choice, csv_chunks, rows_of
+from controller.web.texts import DECIMAL_COMMA
+from controller.web.workbook import TooManyRows, write_workbook
+
+PREVIEW_ROWS = 6
+AT_ONCE = 2  # downloads are made by so many threads; the rest wait their turn, and the first page does not
+
+
+def choice_of(request: Request) -> Choice:
+    """What the address asks for; FormFault where it cannot be meant."""
+    asked = request.query_params
+
+    def one_of(name: str, allowed: Iterable[str], default: str) -> str:
+        found = asked.get(name, default)
+        if found not in allowed:
+            raise FormFault(f"{name}: it must be one of {', '.join(allowed)}.")
+        return found
+
+    def day(name: str) -> date | None:
+        text = asked.get(name, "")
+        try:
+            found = date.fromisoformat(text) if text else None
+        except ValueError:
+            raise FormFault(f"{name}: write a day such as 2026-03-02.") from None
+        if found is not None and not 1971 <= found.year <= 2200:
+            raise FormFault(f"{name}: {found} lies outside the years 1971 to 2200.")
+        return found
+
+    first, last = day("first"), day("last")
+    if first is not None and last is not None and last < first:
+        raise FormFault(f"last: {last} lies before {first}.")
+    return Choice(
+        one_of("table", TABLES, "climate"),
+        first,
+        last,
+        one_of("step", STEPS_S, "10min"),
+        one_of("separator", SEPARATORS, "comma"),
+        one_of("decimal", DECIMALS, "point"),
+    )
+
+
+class Downloads:
+    """Makes files of one run while they are sent."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._limiter: anyio.CapacityLimiter | None = None
+
+    def send(self, pieces: Iterator[bytes], media_type: str, file_name: str) -> Response:
+        headers = {"content-disposition": f'attachment; filename="{file_name}"'}
+        return StreamingResponse(self._in_turn(pieces), media_type=media_type, headers=headers)
+
+    async def _in_turn(self, pieces: Iterator[bytes]) -> AsyncIterator[bytes]:
+        if self._limiter is None:
+            self._limiter = anyio.CapacityLimiter(AT_ONCE)
+        try:
+            while (piece := await anyio.to_thread.run_sync(next, pieces, None, limiter=self._limiter)) is not None:
+                yield piece
+        finally:
+            if hasattr(pieces, "close"):
+                pieces.close()
+
+    def rows(self, choice: Choice) -> Generator[list[str], None, None]:
+        run = self._site.run
+        with run.journal() as journal:
+            yield from rows_of(journal, run.settings, choice, run.zone)
+
+    def preview(self, choice: Choice) -> str:
+        """The first lines of the file."""
+        with closing(self.rows(choice)) as rows:
+            return b"".join(csv_chunks(lambda: islice(rows, PREVIEW_ROWS), choice)).decode("utf-8-sig")
+
+    def workbook(self, choice: Choice) -> Generator[bytes, None, None]:
+        run = self._site.run
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "table.xlsx"
+            with run.journal() as journal, closing(self.rows(choice)) as rows:
+                write_workbook(path, rows, choice, run.settings, journal.run_row())
+            with path.open("rb") as file:
+                while piece := file.read(PIECE_BYTES):
+                    yield piece
+
+    def pictures(self) -> Iterator[tuple[str, Path]]:
+        folder = self._site.run.pictures
+        if folder.is_dir():
+            for path in sorted(folder.iterdir()):
+                if PICTURE_NAME.fullmatch(path.name) and not path.name.endswith(".small.jpg"):
+                    yield f"pictures/{path.name}", path
+
+    def whole_run(self) -> Iterator[bytes]:
+        """Journal, plan, chamber file, tables of ten minutes and pictures, in one archive."""
+        run = self._site.run
+        with tempfile.TemporaryDirectory() as folder:
+            copy = Path(folder) / "journal.sqlite"
+            with run.journal() as journal:
+                journal.copy_to(copy)
+                row = journal.run_row()
+            yield from zip_chunks(self._members(copy, row))
+
+    def _members(self, copy: Path, row: dict[str, str | int]) -> Iterator[tuple[str, Path | Iterable[bytes]]]:
+        yield "journal.sqlite", copy
+        yield "plan.toml", [str(row["plan_text"]).encode()]
+        yield "chamber.toml", [str(row["chamber_text"]).encode()]
+        for table in TABLES:
+            choice = Choice(table)
+            with closing(self.rows(choice)) as rows:
+                yield f"{table}.csv", csv_chunks(lambda rows=rows: rows, choice)  # type: ignore[misc]
+        yield from self.pictures()
+
+
+def routes(site: Site) -> list[Route]:
+    downloads = Downloads(site)
+    place = site.run.settings.chamber.site.name
+
+    def page(request: Request) -> Response:
+        if (closed := site.closed(request)) is not None:
+            return closed
+        asked = dict(request.query_params)
+        asked.pop("lang", None)
+        choice = choice_of(request)
+        if not asked and site.texts(request).language in DECIMAL_COMMA:
+            choice = replace(choice, separator="semicolon", decimal="comma")
+        preview = downloads.preview(choice) if asked else ""
+        with site.run.journal() as journal:
+            last = journal.last_reading()
+            first = next(journal.records(BootRecord), None)
+        return site.page(
+            request,
+            "downloads.jinja",
+            choice=choice,
+            preview=preview,
+            file_name=choice.file_name(place, "csv"),
+            query=str(request.url.query),
+            days=(_day(site, first), _day(site, last)),
+            steps=list(STEPS_S),
+            tables=list(TABLES),
+            pictures=sum(1 for _ in downloads.pictures()),
+        )
+
+    def table(request: Request) -> Response:
+        if (closed := site.closed(request)) is not None:
+            return closed
+        choice = choice_of(request)
+        pieces = csv_chunks(lambda: downloads.rows(choice), choice)
+        return downloads.send(pieces, "text/csv; charset=utf-8", choice.file_name(place, "csv"))
+
+    async def workbook(request: Request) -> Response:
+        if (closed := site.closed(request)) is not None:
+            return closed
+        choice = choice_of(request)
+        pieces = downloads.workbook(choice)
+        try:
+            first = await run_in_threadpool(next, pieces)  # made whole before anything is promised
+        except TooManyRows:
+            return site.message(request, site.texts(request)("downloads.too_many"), 413, "/downloads")
+
+        def all_pieces() -> Iterator[bytes]:
+            with closing(pieces):
+                yield first
+                yield from pieces
+
+        media_type = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+        return downloads.send(all_pieces(), media_type, choice.file_name(place, "xlsx"))
+
+    def pictures(request: Request) -> Response:
+        if (closed := site.closed(request)) is not None:
+            return closed
+        name = f"{site.run.run_id}_pictures.zip"
+        return downloads.send(zip_chunks(downloads.pictures()), "application/zip", name)
+
+    def whole(request: Request) -> Response:
+        if (closed := site.closed(request)) is not None:
+            return closed
+        return downloads.send(downloads.whole_run(), "application/zip", f"{site.run.run_id}.zip")
+
+    def columns(request: Request) -> Response:
+        if (closed := site.closed(request)) is not None:
+            return closed
+        return site.page(request, "columns.jinja", tables=TABLES)
+
+    return [
+        Route("/downloads", page),
+        Route("/downloads/table.csv", table),
+        Route("/downloads/table.xlsx", workbook),
+        Route("/downloads/pictures.zip", pictures),
+        Route("/downloads/run.zip", whole),
+        Route("/columns", columns),
+    ]
+
+
+def _day(site: Site, record: BootRecord | ReadingRecord | None) -> str:
+    if record is None:
+        return ""
+    return f"{moment_of(record.at.utc_ms).astimezone(site.run.zone):%Y-%m-%d}"

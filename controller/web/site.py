@@ -1,0 +1,202 @@
+"""What every page shares: the run, who is signed in, the language, how a page is written and a form is read."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from controller import asking
+from controller.control import model as m
+from controller.control.photoperiod import moment_of
+from controller.records.overview import Overview
+from controller.web.codes import ROLES, Gatekeeper, may
+from controller.web.sessions import COOKIE, Session, Sessions, is_own_form
+from controller.web.texts import LANGUAGES, Texts, language_of
+from controller.web.watching import Run
+
+TEMPLATES = Path(__file__).parent / "templates"
+LANGUAGE_COOKIE = "wardian_language"
+INITIALS_MAX = 12
+FIELDS_MAX = 40
+WARN = 409
+OVERVIEW = "page-overview.npz"
+
+
+class FormFault(Exception):
+    """One sentence for the person who filled in the form."""
+
+
+@dataclass
+class Site:
+    """One page for one run. ``ask`` puts a wish to the controller and waits a moment for its answer."""
+
+    run: Run
+    gatekeeper: Gatekeeper
+    sessions: Sessions = field(default_factory=Sessions)
+    secure: bool = False
+    reading_needs_code: bool = False
+    ask_with: Callable[..., m.RequestAnswered | None] = asking.ask
+
+    @cached_property
+    def environment(self) -> jinja2.Environment:
+        return jinja2.Environment(
+            loader=jinja2.FileSystemLoader(TEMPLATES),
+            autoescape=True,
+            trim_blocks=True,
+            lstrip_blocks=True,
+            undefined=jinja2.StrictUndefined,
+        )
+
+    @cached_property
+    def overview(self) -> Overview:
+        """What was read of the run's course so far."""
+        return Overview(self.run.settings, self.run.folder / OVERVIEW)
+
+    def read_ahead(self) -> None:
+        """Read a long run before anybody asks for its course; the page answers meanwhile."""
+        with self.run.journal() as journal:
+            self.overview.catch_up(journal)
+
+    # -- writing ----
+
+    def texts(self, request: Request) -> Texts:
+        chosen = request.query_params.get("lang") or request.cookies.get(LANGUAGE_COOKIE)
+        return Texts(language_of(chosen, request.headers.get("accept-language", "")))
+
+    def render(self, template: str, texts: Texts, **values: Any) -> str:
+        return self.environment.get_template(template).render(t=texts, run=self.run, local=self.local, **values)
+
+    def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
+        """A whole page in the language of the request."""
+        texts = self.texts(request)
+        text = self.render(
+            template,
+            texts,
+            session=self.session(request),
+            path=request.url.path,
+            languages=LANGUAGES,
+            may=may,
+            said=said_of(request, texts),
+            **values,
+        )
+        response = HTMLResponse(text, status)
+        if request.query_params.get("lang") in LANGUAGES:
+            response.set_cookie(
+                LANGUAGE_COOKIE, request.query_params["lang"], max_age=31_536_000, samesite="lax", secure=self.secure
+            )
+        return response
+
+    def message(self, request: Request, words: str, status: int, back: str = "/") -> Response:
+        """A page that says one thing."""
+        return self.page(request, "message.jinja", status, words=words, back=back, well=status < 400)
+
+    def local(self, utc_ms: int, form: str = "%Y-%m-%d %H:%M") -> str:
+        """A moment on the chamber's clocks."""
+        return f"{moment_of(utc_ms).astimezone(self.run.zone):{form}}"
+
+    def today(self) -> datetime:
+        return moment_of(self.run.clock_ms()).astimezone(self.run.zone)
+
+    # -- who ----
+
+    def session(self, request: Request) -> Session | None:
+        return self.sessions.find(request.cookies.get(COOKIE))
+
+    def closed(self, request: Request) -> Response | None:
+        """Where somebody is sent who may not even read; None where reading is open or somebody is signed in."""
+        if self.reading_needs_code and self.session(request) is None:
+            return RedirectResponse("/sign-in", 303)
+        return None
+
+    def refusal(self, request: Request, form: FormData, role: str) -> Response | None:
+        """Why this form is not acted on; None when it comes from this page and from somebody who may."""
+        session, texts = self.session(request), self.texts(request)
+        if session is None:
+            return self.message(request, texts("sign_in.needed"), 401, "/sign-in")
+        if not is_own_form(session, word_of(form, "form_mark", 100)):
+            return self.message(request, texts("refused.form"), 403)
+        if not may(session.role, role):
+            return self.message(request, texts("refused.role", role=texts(f"role.{role}")), 403)
+        return None
+
+    # -- asking the controller ----
+
+    async def ask(self, **wish: Any) -> m.RequestAnswered | None:
+        """What the controller answered, or None while it has not."""
+        return await run_in_threadpool(self._ask, wish)
+
+    def _ask(self, wish: dict[str, Any]) -> m.RequestAnswered | None:
+        with self.run.journal() as journal:
+            answer = self.ask_with(journal, wish)
+        self.run.look(fresh=True)
+        return answer
+
+    def answered(self, request: Request, answer: m.RequestAnswered | None, back: str, done: str) -> Response:
+        """The page after a wish: back with a word when granted, else what the controller said."""
+        if answer is None:
+            return self.message(request, self.texts(request)("answer.none"), 202, back)
+        if not answer.granted:
+            return self.message(request, self.texts(request)("answer.refused", words=answer.words), WARN, back)
+        return RedirectResponse(f"{back}?done={done}", 303)
+
+
+def said_of(request: Request, texts: Texts) -> str:
+    """A word about what was just done."""
+    return texts.section("done").get(request.query_params.get("done", ""), "")
+
+
+def word_of(form: FormData, name: str, longest: int) -> str:
+    """A text field, without space around it; FormFault where it is too long or no text."""
+    value = form.get(name, "")
+    if not isinstance(value, str):
+        raise FormFault(f"{name}: a text was expected.")
+    value = value.strip()
+    if len(value) > longest:
+        raise FormFault(f"{name}: {len(value)} characters; at most {longest} can be kept.")
+    # a journal keeps text as UTF-8, which has no half characters
+    return value.encode("utf-8", "replace").decode("utf-8").replace("\x00", "")
+
+
+def number_of(form: FormData, name: str, low: float, high: float) -> float | None:
+    """A number field, with decimal point or comma; None where it is empty, FormFault outside its bounds."""
+    text = word_of(form, name, 40).replace(",", ".")
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        raise FormFault(f"{name}: {text} is not a number.") from None
+    if not low <= value <= high:
+        raise FormFault(f"{name}: {value:g}; it must be from {low:g} to {high:g}.")
+    return value
+
+
+def whole_of(form: FormData, name: str, low: int, high: int) -> int | None:
+    """A whole number field."""
+    value = number_of(form, name, low, high)
+    if value is not None and value != int(value):
+        raise FormFault(f"{name}: {value:g}; it must be a whole number.")
+    return None if value is None else int(value)
+
+
+def initials_of(form: FormData) -> str:
+    """The initials of a person; FormFault without them."""
+    initials = word_of(form, "initials", INITIALS_MAX)
+    if not initials:
+        raise FormFault("initials: they are needed, so that the record says who.")
+    return initials
+
+
+def role_of(form: FormData) -> str:
+    role = word_of(form, "role", 20)
+    if role not in ROLES:
+        raise FormFault(f"role: it must be one of {', '.join(ROLES)}.")
+    return role

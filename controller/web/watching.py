@@ -1,0 +1,129 @@
+"""One run as the page sees it: opened for each look, and looked at no more than once in two seconds."""
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from controller.control import model as m
+from controller.control import photoperiod
+from controller.errors import JournalError
+from controller.plan import Settings
+from controller.records.account import Totals, entries_of
+from controller.records.journal import Journal
+from controller.records.status import Status, status_of
+from controller.settings import settings_from_text
+
+JOURNAL = "journal.sqlite"
+PICTURES = "pictures"
+LOOK_EVERY_S = 2.0
+
+
+@dataclass(frozen=True)
+class Look:
+    """What stands in the journal at one moment."""
+
+    status: Status
+    hydrated_utc_ms: int | None
+    lamp_turns_utc_ms: int | None  # when the lamp next goes on or off, by the plan
+    totals: Totals
+    steps_due_since_ms: dict[str, int]
+    steps_signed: dict[str, m.StepRecord]
+    trips_since_ms: dict[str, int]
+
+
+def run_folder_of(folder: Path) -> Path:
+    """The folder itself if it holds a run, else the one of its folders whose run was written last."""
+    if (folder / JOURNAL).is_file():
+        return folder
+    found = [path for path in folder.glob(f"*/{JOURNAL}") if path.is_file()] if folder.is_dir() else []
+    if not found:
+        raise JournalError(f"{folder}: there is no run here: no {JOURNAL} in it, nor in a folder one below.")
+
+    def written_s(path: Path) -> float:
+        return max(each.stat().st_mtime for each in path.parent.glob(f"{JOURNAL}*"))
+
+    return max(found, key=written_s).parent
+
+
+class Run:
+    """A run's folder. ``clock_ms`` tells UTC in milliseconds."""
+
+    def __init__(self, folder: Path, clock_ms: Callable[[], int] = lambda: time.time_ns() // 1_000_000) -> None:
+        self.folder = folder
+        self.clock_ms = clock_ms
+        with self.journal() as journal:
+            row = journal.run_row()
+        self.run_id = str(row["run_id"])
+        self.simulated = bool(row["simulated"])
+        self.settings: Settings = settings_from_text(str(row["plan_text"]), str(row["chamber_text"]))
+        self.zone = ZoneInfo(self.settings.chamber.site.time_zone)
+        self._lock = threading.Lock()
+        self._looked_s = -LOOK_EVERY_S
+        self._look: Look | None = None
+
+    @property
+    def pictures(self) -> Path:
+        return self.folder / PICTURES
+
+    @contextmanager
+    def journal(self) -> Iterator[Journal]:
+        journal = Journal.open(self.folder / JOURNAL)
+        try:
+            yield journal
+        finally:
+            journal.close()
+
+    def look(self, *, fresh: bool = False) -> Look:
+        """How the run stands; all viewers share one look."""
+        with self._lock:
+            now_s = time.monotonic()
+            if fresh or self._look is None or now_s - self._looked_s >= LOOK_EVERY_S:
+                with self.journal() as journal:
+                    self._look = look_at(journal, self.settings, self.clock_ms())
+                self._looked_s = time.monotonic()
+            return self._look
+
+
+def look_at(journal: Journal, settings: Settings, at_utc_ms: int) -> Look:
+    """Everything the page tells about the present, from the journal alone."""
+    status = status_of(journal, settings, at_utc_ms)
+    wetting = next(journal.records(m.PhaseRecord, "phase = ?", (m.WETTING,)), None)
+    hydrated_utc_ms = None if wetting is None else wetting.at.utc_ms
+    totals = Totals()
+    for entry in entries_of(journal, settings):
+        totals = entry.totals
+    due: dict[str, int] = {}
+    signed: dict[str, m.StepRecord] = {}
+    for step in journal.records(m.StepRecord):
+        if step.done:
+            signed[step.step] = step
+        else:
+            due.setdefault(step.step, step.at.utc_ms)
+    trips: dict[str, int] = {}
+    standing = {reason for reason, _ in status.trips}
+    for trip in journal.records(m.TripRecord):
+        if trip.trip_reason in standing:
+            trips[trip.trip_reason] = trip.at.utc_ms
+    turns_ms = None
+    if hydrated_utc_ms is not None and status.phase != m.ENDED and status.reading is not None:
+        lit = status.reading.lamp_duty_fraction > 0.0
+        turns_ms = lamp_turns_utc_ms(settings, hydrated_utc_ms, status.reading.at.utc_ms, lit)
+    return Look(status, hydrated_utc_ms, turns_ms, totals, due, signed, trips)
+
+
+def lamp_turns_utc_ms(settings: Settings, hydrated_utc_ms: int, at_utc_ms: int, lit: bool) -> int | None:
+    """When the plan next turns the lamp after a moment; None where it never does, or where the lamp is not as the
+    plan has it now (heat puts it out, and only a person lights it again)."""
+    period = settings.plan.photoperiod
+    if not 0.0 < period.light_h < period.cycle_h:
+        return None
+    anchor_ms = photoperiod.light_anchor_utc_ms(period, hydrated_utc_ms, settings.chamber.site.time_zone)
+    cycle_ms, light_ms = round(period.cycle_h * photoperiod.MS_PER_H), round(period.light_h * photoperiod.MS_PER_H)
+    into_ms = (at_utc_ms - anchor_ms) % cycle_ms
+    if lit != (photoperiod.light_fraction(period, at_utc_ms, anchor_ms) > 0.0):
+        return None
+    return at_utc_ms + (light_ms if into_ms < light_ms else cycle_ms) - into_ms

@@ -1,0 +1,87 @@
+"""A table as a workbook: a sheet of numbers and moments, one that explains the columns, one about the run."""
+
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+import xlsxwriter
+
+from controller.plan import Settings
+from controller.records.columns import Column
+from controller.web.tables import TABLES, Choice
+
+ROWS_MAX = 300_000  # fewer than the format's 1,048,576, so that a small computer stays in reach of it
+
+
+class TooManyRows(Exception):
+    """More rows than a workbook is made for."""
+
+
+def write_workbook(
+    path: Path, rows: Iterator[list[str]], choice: Choice, settings: Settings, run: dict[str, str | int]
+) -> None:
+    """Write the chosen table; TooManyRows when it is longer than ``ROWS_MAX``."""
+    table = TABLES[choice.table]
+    book = xlsxwriter.Workbook(str(path), {"constant_memory": True, "strings_to_formulas": False})
+    try:
+        bold = book.add_format({"bold": True, "bottom": 1})
+        moment = book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
+        wrapped = book.add_format({"text_wrap": True, "valign": "top"})
+        values = book.add_worksheet(choice.table)
+        values.freeze_panes(1, 1)
+        values.set_column(0, len(table) - 1, 19)
+        for place, column in enumerate(table):
+            values.write_string(0, place, column.name, bold)
+        for line, row in enumerate(rows, 1):
+            if line > ROWS_MAX:
+                raise TooManyRows
+            for place, (column, cell) in enumerate(zip(table, row, strict=True)):
+                _write(values, line, place, column, cell, moment)
+        sheet = book.add_worksheet("columns")
+        sheet.set_column(0, 0, 38)
+        sheet.set_column(1, 1, 100)
+        for place, title in enumerate(("column", "what it means, with its unit")):
+            sheet.write_string(0, place, title, bold)
+        for line, column in enumerate(table, 1):
+            sheet.write_string(line, 0, column.name)
+            sheet.write_string(line, 1, column.words, wrapped)
+        about = book.add_worksheet("about")
+        about.set_column(0, 1, 44)
+        for line, (name, value) in enumerate(_about(choice, settings, run)):
+            about.write_string(line, 0, name)
+            about.write_string(line, 1, value)
+    finally:
+        book.close()
+
+
+def _write(sheet: object, line: int, place: int, column: Column, cell: str, moment: object) -> None:
+    write = sheet  # the library has no types
+    if not cell:
+        return
+    if column.name == "at_utc":
+        at = datetime.fromisoformat(cell).replace(tzinfo=None)
+        write.write_datetime(line, place, at, moment)  # type: ignore[attr-defined]
+    elif column.decimals is not None or cell.isdecimal():
+        write.write_number(line, place, float(cell))  # type: ignore[attr-defined]
+    else:
+        write.write_string(line, place, cell)  # type: ignore[attr-defined]
+
+
+def _about(choice: Choice, settings: Settings, run: dict[str, str | int]) -> list[tuple[str, str]]:
+    pump, probe = settings.chamber.pump, settings.chamber.moisture_probe
+    return [
+        ("run", str(run["run_id"])),
+        ("plan", settings.plan.name),
+        ("plan digest (SHA-256)", settings.plan_sha256),
+        ("chamber", f"{settings.chamber.site.name}, {settings.chamber.site.place}"),
+        ("time zone of at_local", settings.chamber.site.time_zone),
+        ("at_utc", "UTC, the same in every season"),
+        (
+            "rows",
+            "means over " + choice.step if choice.table == "climate" and choice.step != "every" else "as recorded",
+        ),
+        ("pump calibrated on", f"{pump.calibrated_on}: {pump.ml_per_step:g} ml a step"),
+        ("moisture probe calibrated on", str(probe.calibrated_on)),
+        ("simulated", "yes, a rehearsal" if run["simulated"] else "no"),
+        ("an empty cell", "not known or not said; never zero"),
+    ]

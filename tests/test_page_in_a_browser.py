@@ -1,0 +1,292 @@
+"""The page in a real browser: headless Chromium, driven by Playwright, audited with axe-core."""
+
+import csv
+import io
+import shutil
+from contextlib import contextmanager
+
+import openpyxl
+import pytest
+from PIL import Image
+
+from controller.control import model as m
+from controller.records.journal import Journal
+from controller.rehearse import rehearse
+from controller.settings import example_path, read_settings
+from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
+from tests.page_server import CODES, make_site, served
+
+axe_playwright_python = pytest.importorskip("axe_playwright_python.sync_playwright")
+playwright = pytest.importorskip("playwright.sync_api")
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-component-update",
+    "--disable-background-networking", "--disable-sync",
+]  # fmt: skip
+PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
+PAGES = [
+    "/",
+    "/course",
+    "/steps",
+    "/logbook",
+    "/logbook/1",
+    "/downloads?table=climate",
+    "/columns",
+    "/sign-in",
+    "/nowhere",
+]
+
+pytestmark = [
+    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: apt-get install chromium"),
+    # the driver leaves its own event loop's sockets to the collector
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return read_settings(example_path("skerry-light.plan.toml"), example_path("skerry-light.chamber.toml"))
+
+
+@pytest.fixture(scope="module")
+def rehearsed(tmp_path_factory, plan):
+    folder = tmp_path_factory.mktemp("rehearsed")
+    rehearse(plan, folder, days=2.2)
+    return folder
+
+
+@pytest.fixture
+def school(tmp_path, plan):
+    """A school day that begins badly: a leak in the night, the drain still to be weighed."""
+    journal = new_journal(tmp_path, plan)
+    journal.append(m.BootRecord(at(0), "0.1.0"))
+    hydrate(journal)
+    fill(journal, 0, 8 * HOUR_MS)
+    journal.append(m.StepRecord(at(HOUR_MS), "drain-and-weigh", done=False, signed_by=""))
+    journal.append(m.DoseIntended(at(HOUR_MS), 1, m.FIRST_WETTING, 210.0, 42_000, 83, 0.005, 0.00004, 0))
+    journal.append(m.DoseClosed(at(HOUR_MS + 9), 1, 42_000, 42_000, "complete", 210.0, 1.68, 210.0, HOUR_MS))
+    journal.append(m.TripRecord(at(7 * HOUR_MS), "leak_wet", m.ON_HOST, 0))
+    journal.close()
+    return make_site(tmp_path)
+
+
+@contextmanager
+def tab(browser, site, viewport=DESK, **more):
+    """A tab at the page's address; a script's error fails the test, and so does any request that leaves."""
+    with served(site) as base:
+        context = browser.new_context(viewport=viewport, base_url=base, **more)
+        page = context.new_page()
+        faults: list[str] = []
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.on("request", lambda request: None if request.url.startswith(base) else faults.append(request.url))
+        try:
+            yield page
+            assert faults == []
+        finally:
+            context.close()
+
+
+def sign_in(page, role="operator"):
+    page.goto("/sign-in")
+    page.select_option("[name=role]", role)
+    page.fill("[name=initials]", "MK")
+    page.fill("[name=code]", CODES[role])
+    page.click("main button")
+    page.wait_for_url("**/steps?done=sign_in")
+
+
+def records(site, kind):
+    with site.run.journal() as journal:
+        return list(journal.records(kind))
+
+
+def test_a_school_day_as_a_story(browser, school, tmp_path):
+    seedling = tmp_path / "seedling.png"
+    picture = Image.new("RGB", (800, 600), (120, 100, 80))
+    picture.paste((60, 150, 50), (300, 200, 500, 400))
+    picture.save(seedling)
+    with tab(browser, school, PHONE, accept_downloads=True) as page:
+        page.goto("/")
+        assert "leak probe is wet" in page.inner_text(".trip h2")
+        assert page.locator(".trip").bounding_box()["y"] < 400  # in sight without scrolling
+
+        page.fill(".trip [name=initials]", "MK")
+        page.fill(".trip [name=code]", CODES["operator"])
+        page.click(".trip button")  # the browser itself asks for the ticks
+        assert page.url.endswith("/")
+        for box in page.locator(".trip input[type=checkbox]").all():
+            box.check()
+        page.click(".trip button")
+        page.wait_for_url("**/?done=clear")
+        assert page.locator(".trip").count() == 0
+        assert "One thing needs you." in page.inner_text(".sentence")
+
+        sign_in(page)
+        page.fill("#drain-and-weigh [name=before_g]", "12,5")
+        page.fill("#drain-and-weigh [name=after_g]", "44")
+        page.click("#drain-and-weigh button")
+        page.wait_for_url("**/steps?done=sign")
+        assert "31.6 ± 0.5 ml" in page.inner_text(".account")
+
+        page.goto("/logbook")
+        page.click(".grid a[href='/logbook/6']")
+        page.select_option("[name=emerged]", "yes")
+        page.fill("[name=height_mm]", "7")
+        page.fill("[name=growth_stage_bbch]", "10")
+        page.set_input_files("[name=picture]", str(seedling))
+        page.click("main form button")
+        page.wait_for_url("**/logbook/6?done=observe")
+        assert "emerged, BBCH 10, 7 mm high" in page.inner_text(".entries")
+        assert page.evaluate("document.querySelector('.entries img').naturalWidth") == 320
+
+        page.goto("/downloads")
+        page.select_option("[name=step]", "1h")
+        page.click("main form button")
+        with page.expect_download() as waiting:
+            page.click("text=Download as CSV")
+        text = waiting.value.path().read_text(encoding="utf-8-sig")
+        with page.expect_download() as waiting:
+            page.click("text=Download as workbook")
+        book = openpyxl.load_workbook(io.BytesIO(waiting.value.path().read_bytes()))
+        assert waiting.value.suggested_filename.startswith("skerry-light_climate_2026-03-02_")
+
+    rows = list(csv.reader(io.StringIO(text)))
+    taken = [r.air_temperature_c for r in records(school, m.ReadingRecord)]
+    assert sum(int(row[14]) for row in rows[1:]) == len(taken) == 48
+    assert {float(row[3]) for row in rows[1:]} == set(taken) == {20.0}
+    assert [cell.value for cell in book["climate"][1]] == rows[0]
+    assert [row[3].value for row in book["climate"].iter_rows(min_row=2)] == [20.0] * 8
+    assert [(r.trip_reason, r.cleared_by) for r in records(school, m.TripCleared)] == [("leak_wet", "MK")]
+    assert [(r.step, r.drained_g) for r in records(school, m.StepRecord) if r.done] == [("drain-and-weigh", 31.5)]
+    (seen,) = records(school, m.ObservationRecord)
+    assert (seen.position, seen.emerged, seen.height_mm, seen.growth_stage_bbch) == (6, True, 7.0, 10)
+
+
+def test_the_first_page_renews_itself_and_says_when_the_controller_stops(browser, school):
+    with tab(browser, school) as page:
+        page.clock.install()
+        page.goto("/")
+        journal = Journal.open(school.run.folder / "journal.sqlite")
+        last = journal.last_reading()
+        changed = last._replace(at=last.at._replace(utc_ms=last.at.utc_ms + 1_000), air_temperature_c=23.4)
+        journal.append(changed)
+        journal.close()
+        school.run.look(fresh=True)
+        page.clock.run_for(5_500)
+        page.wait_for_selector("text=23.4")
+
+        stopped_ms = school.run.clock_ms() + 600_000
+        school.run.clock_ms = lambda: stopped_ms
+        school.run.look(fresh=True)
+        page.clock.run_for(5_500)
+        page.wait_for_selector("text=The controller is silent")
+        assert page.is_visible("text=OLD VALUES")
+
+
+def test_a_browser_that_loses_the_computer_says_so(browser, school):
+    with tab(browser, school) as page:
+        page.clock.install()
+        page.goto("/")
+        assert not page.is_visible("#lost")
+        page.route("**/now/part", lambda route: route.abort())
+        for _ in range(2):
+            with page.expect_request("**/now/part"):
+                page.clock.run_for(5_100)
+        page.wait_for_selector("#lost", state="visible")
+
+
+def test_a_trip_that_comes_while_somebody_watches_fills_the_top(browser, school):
+    journal = Journal.open(school.run.folder / "journal.sqlite")
+    with tab(browser, school) as page:
+        page.clock.install()
+        page.goto("/")
+        journal.append(m.TripRecord(at(8 * HOUR_MS), "air_too_hot", m.ON_HOST, 0))
+        journal.close()
+        school.run.look(fresh=True)
+        page.clock.run_for(5_500)
+        page.wait_for_selector("text=The air is too hot")
+        assert page.locator(".trip").count() == 2
+
+
+def test_the_plots_zoom_and_tell_values_with_units(browser, rehearsed):
+    with tab(browser, make_site(rehearsed)) as page:
+        page.goto("/course")
+        page.wait_for_selector("#course[data-drawn]")
+        whole = page.get_attribute("#course", "data-drawn")
+        box = page.locator("#plot-air_temperature_c").bounding_box()
+        page.mouse.move(box["x"] + 500, box["y"] + 80)
+        page.wait_for_selector("#readout:has-text('°C')")
+        told = page.inner_text("#readout")
+        assert "Air temperature" in told
+        assert "Relative humidity" in told
+        page.mouse.down()
+        page.mouse.move(box["x"] + 700, box["y"] + 80, steps=5)
+        page.mouse.up()
+        page.wait_for_selector(f"#course:not([data-drawn='{whole}'])")
+        page.click("text=Whole run")
+        page.wait_for_selector(f"#course[data-drawn='{whole}']")
+        page.click("text=Last day")
+        page.wait_for_selector(f"#course:not([data-drawn='{whole}'])")
+
+
+def test_with_scripts_off_everything_can_be_read_and_downloaded(browser, rehearsed):
+    with tab(browser, make_site(rehearsed), java_script_enabled=False, accept_downloads=True) as page:
+        page.goto("/")
+        assert "Nothing needs you." in page.inner_text(".sentence")
+        page.goto("/course")
+        assert page.locator(".days tbody tr").count() == 3
+        assert not page.is_visible("#course")
+        page.goto("/downloads")
+        page.click("main form button")
+        assert page.is_visible("text=at_utc,at_local")
+        with page.expect_download() as waiting:
+            page.click("text=Download as CSV")
+        assert len(waiting.value.path().read_text().splitlines()) > 300
+
+
+def test_the_keyboard_reaches_the_content_and_every_page(browser, rehearsed):
+    with tab(browser, make_site(rehearsed)) as page:
+        page.goto("/")
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.className") == "skip"
+        page.keyboard.press("Enter")
+        assert page.evaluate("document.activeElement.id") == "content"
+        page.goto("/")
+        reached = set()
+        for _ in range(6):
+            page.keyboard.press("Tab")
+            reached.add(page.evaluate("document.activeElement.getAttribute('href')"))
+        assert reached >= {"/", "/course", "/steps", "/logbook", "/downloads"}
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1280, "light"), (1280, "dark")])
+def test_no_page_has_an_accessibility_fault_or_runs_out_of_the_screen(browser, school, width, scheme):
+    axe = axe_playwright_python.Axe()
+    with tab(browser, school, {"width": width, "height": 800}, color_scheme=scheme, reduced_motion="reduce") as page:
+        sign_in(page)
+        for path in PAGES:
+            page.goto(path)
+            if path == "/course":
+                page.wait_for_selector("#course[data-drawn]")
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+            found = axe.run(page, options={"resultTypes": ["violations"]})
+            told = [(v["id"], [node["html"][:120] for node in v["nodes"]]) for v in found.response["violations"]]
+            assert told == [], path
+
+
+def test_the_printed_page_leaves_out_what_paper_cannot_do(browser, rehearsed):
+    with tab(browser, make_site(rehearsed)) as page:
+        page.goto("/")
+        page.emulate_media(media="print")
+        assert page.is_visible(".sentence")
+        assert not page.is_visible("nav")
+        assert page.pdf(format="A4").startswith(b"%PDF")
