@@ -39,9 +39,10 @@ def page(rows: list[tuple[str, Row]], command: str, before: str) -> str:
     ]
     head = (
         "# Evidence\n\n"
-        "What was tried against the promises about water, light and records, and what was survived. This page is written\n"
-        "by the commands in its last column and not by hand; the guards are in `HAZARDS.md`.\n\n"
-        "| campaign | kind of fault | tried | survived | worst case | date | command |\n|---|---|---:|---:|---|---|---|\n"
+        "What was tried against the promises about water, light and records, and what was survived. This page is\n"
+        "written by the commands in its last column and not by hand; the guards are in `HAZARDS.md`.\n\n"
+        "| campaign | kind of fault | tried | survived | worst case | date | command |\n"
+        "|---|---|---:|---:|---|---|---|\n"
     )
     return head + "".join(f"{line}\n" for line in sorted(lines))
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from controller.chamber.air_sensor import AirSensor
 from controller.chamber.faults import FAULTS, parse_fault
 from controller.chamber.sensor_bus import driver_on_virtual_time, sht31_checksum
-from controller.commands.reading import _every_s, _moment
+from controller.commands.reading import _moment, span_s
 from controller.control import model as m
 from controller.control import sensing
 from controller.control.step import step
@@ -357,7 +357,7 @@ def _argument_judge(pair: object) -> bool:
             assert moment is not None
             assert moment.tzinfo is not None
         else:
-            every_s = _every_s(text)
+            every_s = span_s(text)
             assert every_s is not None
             assert 1 <= every_s <= 86_400
     except SettingsError as error:
