@@ -40,7 +40,7 @@ def test_a_trip_is_told_at_once():
     assert judged([(5, ["trip_leak_wet"])]) == [(5, "trip_leak_wet", True)]
 
 
-@pytest.mark.guards("H5", "host", "618f4897")
+@pytest.mark.guards("H5", "host", "bbd6092d")
 @pytest.mark.parametrize(
     ("temperature_c", "alarm"),
     [(11.9, "air_temperature_low"), (12.0, None), (32.0, None), (32.1, "air_temperature_high")],
@@ -63,7 +63,7 @@ def test_a_suspect_reading_raises_no_alarm_of_its_value_but_one_of_its_trust():
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H8", "host", "d7166441")
+@pytest.mark.guards("H8", "host", "e9a3e030")
 @pytest.mark.parametrize(
     ("changes", "pattern"),
     [
@@ -78,7 +78,7 @@ def test_the_status_lamp_shows_the_worst(changes, pattern):
     assert alarms.status_pattern(examples.growing(**changes)) == pattern
 
 
-@pytest.mark.guards("H4", "host", "b20e708f")
+@pytest.mark.guards("H4", "host", "c74a6d07")
 @pytest.mark.parametrize(
     ("changes", "reason"),
     [

@@ -152,7 +152,7 @@ def test_a_restart_forgets_the_greeting(bench):
     assert bench.send("dose", 1, 10, 10) == [("judged", 1, interlocks.NOT_GREETED)]
 
 
-@pytest.mark.guards("H12", "board", "fd5d54d7")
+@pytest.mark.guards("H12", "board", "d7be1992")
 def test_messages_of_the_other_direction_are_ignored(bench):
     bench.tick()
     for message in (
@@ -176,7 +176,7 @@ def test_a_dose_turns_its_steps_and_is_done_with_them(bench):
 
 
 @pytest.mark.guards("H3", "board", "0bf493d6")
-@pytest.mark.guards("H8", "board", "d7166441")
+@pytest.mark.guards("H8", "board", "e9a3e030")
 def test_nothing_turns_until_the_intent_was_taken_and_stored(bench):
     bench.dose(1, 1000, 100)
     for _ in range(5):
@@ -257,7 +257,7 @@ def test_reports_go_out_unasked_twice_a_second_while_the_motor_turns_and_once_at
 # -- done ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H8", "board", "d7166441")
+@pytest.mark.guards("H8", "board", "e9a3e030")
 def test_done_is_repeated_until_it_was_seen(bench):
     bench.dose(1, 10, 100)
     bench.finish(1)
@@ -305,7 +305,7 @@ def test_a_dose_that_still_turns_cannot_be_seen(bench):
     assert kinds(bench.tick()) == ["done"]
 
 
-@pytest.mark.guards("H1", "board", "f12327f5")
+@pytest.mark.guards("H1", "board", "97d1a386")
 def test_a_dose_again_is_refused_and_does_not_disturb_its_account(bench):
     bench.dose(1, 10, 100)
     bench.finish(1)
@@ -334,7 +334,7 @@ def test_a_dose_that_had_ended_comes_back_exactly_even_after_several_restarts(be
         bench.save()
 
 
-@pytest.mark.guards("H8", "board", "d7166441")
+@pytest.mark.guards("H8", "board", "e9a3e030")
 def test_a_dose_that_was_turning_comes_back_as_nothing_to_all(bench):
     bench.dose(1, 1000, 100)
     bench.tick(100)
@@ -471,7 +471,7 @@ def test_a_board_that_was_commissioned_has_no_trip_no_dose_and_nothing_used():
 # -- clearing -----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H4", "board", "b20e708f")
+@pytest.mark.guards("H4", "board", "c74a6d07")
 def test_clearing_is_answered_with_why_not(bench):
     assert ("cleared", interlocks.NOT_TRIPPED) in bench.send("clear", interlocks.LEAK_WET)
     bench.tick(10, WET)
@@ -536,7 +536,7 @@ def test_a_commissioned_memory_holds_nothing_at_all():
 # -- hostile streams ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H12", "board", "fd5d54d7")
+@pytest.mark.guards("H12", "board", "d7be1992")
 @given(st.lists(st.binary(max_size=300), max_size=10))
 def test_rubbish_on_the_line_never_raises_and_never_turns_anything(rubbish):
     bench = Bench(fresh_saved_line())
@@ -575,7 +575,7 @@ EVENTS = st.one_of(
 )
 
 
-@pytest.mark.guards("H8", "board", "d7166441")
+@pytest.mark.guards("H8", "board", "e9a3e030")
 @settings(max_examples=300)
 @given(st.lists(EVENTS, max_size=60))
 def test_wherever_the_power_fails_the_account_of_every_dose_holds_what_truly_turned(events):

@@ -87,6 +87,7 @@ def test_a_run_takes_the_calibration_and_its_exports_name_it(chamber_path, tmp_p
     assert record["id"] in re.sub(r"\s+", "", sheets)
 
 
+@pytest.mark.guards("H9", "host", "0e6d89a5")
 def test_a_calibration_of_a_simulated_chamber_is_never_used_on_a_real_one(chamber_path, tmp_path):
     calibrated(chamber_path)
     wardian("calibrate", "use", newest(chamber_path)["id"], "--chamber", chamber_path, "--by", "LK")
@@ -130,6 +131,7 @@ def test_a_faulty_file_loses_no_portion_and_a_mended_one_finishes(chamber_path, 
     assert [each["mass_g"] for each in newest(chamber_path)["data"]["weighings"]] == good
 
 
+@pytest.mark.guards("H9", "host", "0e6d89a5")
 def test_a_failing_calibration_is_kept_and_refused_for_use(chamber_path, tmp_path):
     masses = tmp_path / "masses.csv"
     masses.write_text(
@@ -173,6 +175,7 @@ def test_records_are_never_overwritten(tmp_path):
     assert kept(tmp_path) == "pump-20260301T100000Z-2"
 
 
+@pytest.mark.guards("H9", "host", "0e6d89a5")
 def test_a_record_that_was_changed_is_found_out(tmp_path):
     path = tmp_path / f"{kept(tmp_path)}.json"
     path.write_text(path.read_text().replace("2\n", "3\n"))
@@ -258,6 +261,7 @@ def test_tube_hours_warn_first_and_then_ask_for_a_new_tube(turned_h, word):
     assert (word is None and advice == "") or (word is not None and word in advice)
 
 
+@pytest.mark.guards("H9", "host", "0e6d89a5")
 def test_a_run_does_not_begin_with_a_new_tube_and_the_old_tubes_calibration(chamber_path, tmp_path):
     calibrated(chamber_path)
     wardian("calibrate", "use", newest(chamber_path)["id"], "--chamber", chamber_path, "--by", "LK")

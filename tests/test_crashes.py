@@ -5,10 +5,10 @@ import pytest
 from tests.campaigns import crashes
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H1", "host", "97d1a386")
 @pytest.mark.guards("H3", "host", "0bf493d6")
-@pytest.mark.guards("H8", "host", "d7166441")
-@pytest.mark.guards("H8", "board", "d7166441")
+@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "board", "e9a3e030")
 def test_a_controller_killed_between_any_two_actions_gives_nothing_twice_and_the_records_hold_the_truth():
     """A fiftieth of all boundaries, and each of the three fates of the board; ``python -m tests.campaigns`` has all."""
     rows = crashes.campaign(scale=0.02)

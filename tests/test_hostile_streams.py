@@ -7,9 +7,9 @@ import pytest
 from tests.campaigns import bit_errors, streams
 
 
-@pytest.mark.guards("H12", "board", "fd5d54d7")
+@pytest.mark.guards("H12", "board", "d7be1992")
 @pytest.mark.guards("H3", "board", "0bf493d6")
-@pytest.mark.guards("H1", "board", "f12327f5")
+@pytest.mark.guards("H1", "board", "97d1a386")
 def test_no_order_of_lines_rubbish_probes_and_power_cuts_breaks_an_invariant():
     (row,) = streams.campaign(scale=0.04)
     assert row.survived == row.tried == 120

@@ -166,7 +166,7 @@ def test_each_probe_is_wet_dry_or_broken_by_its_counts(counts, leak, overfill, r
     assert interlocks.probe_fault(2000, 2000, counts) == reservoir
 
 
-@pytest.mark.guards("H1", "board", "f12327f5")
+@pytest.mark.guards("H1", "board", "97d1a386")
 @pytest.mark.guards("H2", "board", "367dbed0")
 @pytest.mark.parametrize("reason", sorted(FAULTS))
 @pytest.mark.parametrize("state", [RESTING, SAVING, TURNING])
@@ -200,7 +200,7 @@ def test_of_probes_that_fail_together_the_leak_is_named():
 RUN_ROOM_MS = limits.RUN_MS_MAX - limits.RUN_MARGIN_MS
 
 
-@pytest.mark.guards("H1", "board", "f12327f5")
+@pytest.mark.guards("H1", "board", "97d1a386")
 @pytest.mark.parametrize(
     ("steps", "steps_per_s", "answer"),
     [
@@ -225,7 +225,7 @@ def test_a_dose_is_judged_by_its_steps_its_rate_and_its_run_time(steps, steps_pe
     assert law.last_dose_id == (1 if answer == interlocks.ACCEPTED else 0)
 
 
-@pytest.mark.guards("H1", "board", "f12327f5")
+@pytest.mark.guards("H1", "board", "97d1a386")
 @pytest.mark.parametrize(
     ("dose_id", "answer"), [(6, interlocks.ID_NOT_NEW), (7, interlocks.ID_NOT_NEW), (8, interlocks.ACCEPTED)]
 )
@@ -241,7 +241,7 @@ def test_a_refused_id_may_come_again_and_an_accepted_one_may_not():
     assert law.accept_dose(1, 10, 10, False) == interlocks.ID_NOT_NEW
 
 
-@pytest.mark.guards("H4", "board", "b20e708f")
+@pytest.mark.guards("H4", "board", "c74a6d07")
 @pytest.mark.guards("H11", "board", "c10f56d8")
 def test_a_dose_is_refused_before_a_greeting_in_another_dose_after_an_unseen_one_and_in_a_trip():
     law = resting()
@@ -483,7 +483,7 @@ def use_up(law, steps):
         steps -= finish_dose(law, dose_id)
 
 
-@pytest.mark.guards("H1", "board", "f12327f5")
+@pytest.mark.guards("H1", "board", "97d1a386")
 def test_the_day_s_steps_are_given_to_the_last_one_and_not_one_more():
     law = resting()
     use_up(law, limits.WINDOW_STEPS_MAX - 1)
@@ -495,7 +495,7 @@ def test_the_day_s_steps_are_given_to_the_last_one_and_not_one_more():
     assert law.accept_dose(102, 1, 100, False) == interlocks.WINDOW_FULL
 
 
-@pytest.mark.guards("H1", "board", "f12327f5")
+@pytest.mark.guards("H1", "board", "97d1a386")
 @pytest.mark.parametrize("minutes_into_hour", [0, 30, 59])
 def test_water_leaves_the_window_after_24_h_at_the_earliest_and_25_h_at_the_latest(minutes_into_hour):
     law = resting()

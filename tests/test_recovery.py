@@ -45,7 +45,7 @@ def test_a_dose_without_an_end_is_open_and_belongs_to_an_earlier_life():
     assert state.reconciling
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H1", "host", "97d1a386")
 def test_a_closed_dose_counts_at_its_most_and_its_id_is_never_used_again():
     state = back([*HISTORY, closed(1, 0, 10000, reason=m.IN_DOUBT)])
 

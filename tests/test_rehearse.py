@@ -287,7 +287,7 @@ def test_a_full_disk_ends_water_and_not_light(tmp_path):
     assert after.lamp_duty_fraction == 0.6
 
 
-@pytest.mark.guards("H5", "host", "618f4897")
+@pytest.mark.guards("H5", "host", "bbd6092d")
 def test_heat_puts_the_lamp_out_until_a_person_came(tmp_path):
     ran = ran_with(tmp_path, 3, "room-hot@2d")
 

@@ -149,7 +149,7 @@ def test_positions_stand_with_their_emergence_and_last_look(written):
     assert "2 cress not yet not looked at yet" in text
 
 
-@pytest.mark.guards("H10", "host", "2a1b3868")
+@pytest.mark.guards("H10", "host", "ccf086fa")
 def test_the_page_carries_its_cautions_and_its_digest(written):
     text = Page(written).text
 

@@ -43,7 +43,7 @@ def test_a_run_has_one_writer(tmp_path):
     assert held > 0
 
 
-@pytest.mark.guards("H10", "host", "2a1b3868")
+@pytest.mark.guards("H10", "host", "ccf086fa")
 def test_a_run_goes_on_with_the_same_plan_and_with_no_other(tmp_path):
     open_run(tmp_path, examples.SETTINGS, simulated=True).close()
     journal = open_run(tmp_path, examples.SETTINGS, simulated=True)

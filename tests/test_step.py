@@ -68,7 +68,7 @@ def dosing(**changes):
 # -- water goes by record, ask, decide ----
 
 
-@pytest.mark.guards("H8", "host", "d7166441")
+@pytest.mark.guards("H8", "host", "e9a3e030")
 def test_the_intent_is_written_before_the_board_hears_of_it():
     _, actions = decide(thirsty(), ticked(thirsty()))
 
@@ -287,7 +287,7 @@ def test_a_trip_is_written_once_however_often_it_is_reported():
     assert written == ["TripRecord"]
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H1", "host", "97d1a386")
 @pytest.mark.guards("H2", "host", "367dbed0")
 @pytest.mark.guards("H3", "host", "0bf493d6")
 @pytest.mark.parametrize(("probe", "reason"), [("local_leak_wet", "leak_wet"), ("local_float_up", "overfill_float_up")])
@@ -308,7 +308,7 @@ def test_more_steps_than_the_dose_allowed_are_a_trip(steps, tripped):
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H9", "host", "7ef7be1b")
+@pytest.mark.guards("H9", "host", "0e6d89a5")
 def test_two_doses_without_effect_are_a_trip_and_one_is_not():
     state = examples.growing(effects_missed=0, effect_check=m.EffectCheck(0, 0.30, 0.02))
     state, actions = decide(state, ticked(state))
@@ -321,7 +321,7 @@ def test_two_doses_without_effect_are_a_trip_and_one_is_not():
     assert records(actions)[0].trip_reason == m.DOSE_WITHOUT_EFFECT
 
 
-@pytest.mark.guards("H5", "host", "618f4897")
+@pytest.mark.guards("H5", "host", "bbd6092d")
 def test_heat_must_be_believed_three_times_before_the_lamp_goes_off():
     state = examples.growing(lamp_duty_fraction=0.6)
     lamps = []
@@ -353,7 +353,7 @@ def test_clearing_a_trip_of_the_board_asks_the_board_first():
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H12", "host", "fd5d54d7")
+@pytest.mark.guards("H12", "host", "d7be1992")
 def test_a_trip_leaves_only_when_the_board_agrees_and_it_says_who_asked():
     state, _ = decide(examples.growing(**TRIPPED), asked(examples.growing()))
 
@@ -373,7 +373,7 @@ def test_a_wet_probe_keeps_the_trip_and_the_answer_says_so():
     assert "water" in records(actions)[0].words
 
 
-@pytest.mark.guards("H12", "host", "fd5d54d7")
+@pytest.mark.guards("H12", "host", "d7be1992")
 def test_nobody_can_ask_without_initials():
     _, actions = decide(examples.growing(**TRIPPED), asked(examples.growing(), asked_by="  "))
 
@@ -382,7 +382,7 @@ def test_nobody_can_ask_without_initials():
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H12", "host", "fd5d54d7")
+@pytest.mark.guards("H12", "host", "d7be1992")
 def test_a_trip_of_the_host_stays_while_its_own_probe_is_wet():
     state = examples.growing(trips=(("leak_wet", m.ON_HOST),), reading=DRY._replace(local_leak_wet=True))
 
@@ -452,7 +452,7 @@ def test_about_a_minute_of_soak_comes_before_draining(soaked_ms, phase):
     assert state.phase == phase
 
 
-@pytest.mark.guards("H5", "host", "618f4897")
+@pytest.mark.guards("H5", "host", "bbd6092d")
 def test_the_run_ends_at_its_length_with_lamp_off_and_no_more_water():
     state = thirsty(run_ms=21 * 86_400_000 - 1, lamp_duty_fraction=0.6)
     state, _ = decide(state, ticked(state))
@@ -513,8 +513,8 @@ def test_no_step_of_the_wall_clock_brings_water_forward(difference_ms):
 # -- records that fail ----
 
 
-@pytest.mark.guards("H5", "host", "618f4897")
-@pytest.mark.guards("H8", "host", "d7166441")
+@pytest.mark.guards("H5", "host", "bbd6092d")
+@pytest.mark.guards("H8", "host", "e9a3e030")
 def test_when_a_record_cannot_be_written_the_pump_stops_and_the_lamp_goes_on():
     state = dosing(lamp_duty_fraction=0.0)
     failed = m.AppendFailed(later(state), m.EventRecord(state.now, "x", "y"), "disk full")
@@ -612,8 +612,8 @@ def event_of(state, what, value):
     return m.AppendFailed(at, m.EventRecord(at, "x", "y"), "full")
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
-@pytest.mark.guards("H8", "host", "d7166441")
+@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H8", "host", "e9a3e030")
 @hypothesis_settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(happenings, max_size=60))
 def test_whatever_happens_water_is_recorded_first_never_twice_and_never_over_plan(history):

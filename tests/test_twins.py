@@ -135,11 +135,13 @@ def unlike(tmp_path, runs):
     return gather_all([runs["first"], tmp_path / "unlike"])
 
 
+@pytest.mark.guards("H10", "host", "ccf086fa")
 def test_unlike_plans_are_refused_and_their_difference_named(unlike):
     with pytest.raises(SettingsError, match=r"photoperiod\.light_h is 16\.0 at Skerry Light, and 14\.0 at Northhaven"):
         refuse_unlike(unlike, unlike_wanted=False)
 
 
+@pytest.mark.guards("H10", "host", "ccf086fa")
 def test_unlike_plans_are_compared_when_asked_and_every_difference_listed(unlike):
     found = refuse_unlike(unlike, unlike_wanted=True)
 

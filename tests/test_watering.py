@@ -51,7 +51,7 @@ def test_the_rest_between_doses_is_kept_to_the_millisecond(since_ms, reason):
     assert may(state.but(last_dose_run_ms=state.run_ms - since_ms)) == reason
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H1", "host", "97d1a386")
 @pytest.mark.parametrize(("given_ml", "reason"), [(47.9, ""), (48.0, ""), (48.1, "daily_cap")])
 def test_the_daily_cap_counts_the_most_that_was_given_in_any_24_hours(given_ml, reason):
     state = examples.growing()
@@ -67,13 +67,13 @@ def test_water_older_than_24_hours_no_longer_counts_for_the_day():
     assert may(state.but(given_today=(given,))) == ""
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H1", "host", "97d1a386")
 @pytest.mark.parametrize(("given_ml", "reason"), [(887.9, ""), (888.0, ""), (888.1, "total_cap")])
 def test_the_total_cap_holds_for_the_whole_run(given_ml, reason):
     assert may(examples.growing(watering_given_ml=given_ml)) == reason
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H1", "host", "97d1a386")
 @pytest.mark.parametrize(("given_ml", "reason"), [(287.9, ""), (288.0, ""), (288.1, "chamber_daily_limit")])
 def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
     state = examples.growing()
@@ -82,7 +82,7 @@ def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
     assert may(state.but(given_today=(given,))) == reason
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H1", "host", "97d1a386")
 def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainder():
     """Common practice, no source: about 210 ml in portions of 50 ml."""
     state = examples.growing(phase=m.WETTING, first_wetting_given_ml=0.0)
@@ -94,7 +94,7 @@ def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainde
     assert volumes == [50, 50, 50, 50, 10]
 
 
-@pytest.mark.guards("H1", "host", "f12327f5")
+@pytest.mark.guards("H1", "host", "97d1a386")
 def test_the_first_wetting_is_pushed_no_faster_than_the_plan_allows_and_never_below_one_step():
     rate = watering.pump_rate_steps_per_s(examples.SETTINGS, m.FIRST_WETTING)
     slow = examples.settings(first_wetting=replace(examples.PLAN.first_wetting, push_rate_max_ml_per_min=0.01))
@@ -131,7 +131,7 @@ def test_untrusted_moisture_asks_for_nothing_without_a_fallback():
     assert watering.wanted_dose(state.but(run_ms=state.run_ms + 1000 * H), settings) is None
 
 
-@pytest.mark.guards("H4", "host", "b20e708f")
+@pytest.mark.guards("H4", "host", "c74a6d07")
 @pytest.mark.parametrize(("untrusted_ms", "wants"), [(6 * H - 1, False), (6 * H, True), (6 * H + 1, True)])
 def test_the_fallback_waits_until_the_moisture_was_untrusted_for_its_time(untrusted_ms, wants):
     state = examples.growing(moisture=m.Channel())
@@ -205,7 +205,7 @@ def test_fixed_times_are_those_of_the_clock_that_the_plan_names(clock, utc_hour)
     assert watering.current_slot(state, plan) == watering.Slot(0, 0)
 
 
-@pytest.mark.guards("H9", "host", "7ef7be1b")
+@pytest.mark.guards("H9", "host", "0e6d89a5")
 def test_a_dose_of_known_steps_has_the_calibrations_uncertainty_only():
     """JCGM 100:2008, 5.1.2: a product of steps and factor, u = steps x u(factor)."""
     volume_ml, uncertainty_ml, most_ml = watering.volume_of(2400, 2400, examples.SETTINGS)
@@ -238,7 +238,7 @@ def test_a_dose_is_followed_by_a_look_at_what_it_did():
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H9", "host", "7ef7be1b")
+@pytest.mark.guards("H9", "host", "0e6d89a5")
 @pytest.mark.parametrize(("rise_share", "missed"), [(0.19, 1), (0.21, 0)])
 def test_a_dose_that_raises_the_moisture_by_less_than_a_fifth_did_nothing(rise_share, missed):
     state = examples.growing(effect_check=m.EffectCheck(0, 0.24, 0.05))
