@@ -4,6 +4,8 @@ import pytest
 
 from controller.control import alarms
 from controller.control import model as m
+from controller.records.status import status_of
+from controller.run import open_run
 from tests import examples
 
 CLIMATE = examples.PLAN.climate
@@ -92,3 +94,16 @@ def test_the_status_lamp_shows_the_worst(changes, pattern):
 )
 def test_a_teacher_can_ask_at_any_moment_why_there_is_no_water(changes, reason):
     assert alarms.held_back(examples.growing(**changes), examples.SETTINGS)[0] == reason
+
+
+def test_a_trip_that_both_sides_noticed_is_told_once_with_both(tmp_path):
+    journal = open_run(tmp_path, examples.SETTINGS, simulated=True)
+    for side in (m.ON_BOARD, m.ON_HOST):
+        journal.append(m.TripRecord(examples.moment(1000), "leak_wet", side, 0))
+    journal.append(m.TripRecord(examples.moment(2000), "lease_lost", m.ON_BOARD, 0))
+
+    trips = status_of(journal, examples.SETTINGS, examples.START_UTC_MS).trips
+
+    assert [reason for reason, _ in trips] == ["leak_wet", "lease_lost"]
+    assert trips[0][1].endswith("Noticed by the board and the host.")
+    assert trips[1][1].endswith("Noticed by the board.")

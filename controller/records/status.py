@@ -83,9 +83,17 @@ def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
         given_first_wetting_ml=state.first_wetting_given_ml,
         given_watering_ml=state.watering_given_ml,
         dose_open=state.open_dose is not None,
-        trips=tuple((reason, f"{trip_words(reason)} Noticed by the {side}.") for reason, side in state.trips),
+        trips=_by_reason(state.trips),
         alarms=tuple((name, words[name]) for name, alarm in state.alarms if alarm.raised),
         steps_due=tuple((name, titles[name]) for name in state.steps_due if name not in state.steps_done),
         requests_waiting=len(journal.open_requests()),
         sending=waiting_beside(journal.path),
     )
+
+
+def _by_reason(trips: tuple[tuple[str, str], ...]) -> tuple[tuple[str, str], ...]:
+    """(reason, words) once for each reason, whichever sides noticed it: one clearing clears them all."""
+    sides: dict[str, list[str]] = {}
+    for reason, side in trips:
+        sides.setdefault(reason, []).append(f"the {side}")
+    return tuple((reason, f"{trip_words(reason)} Noticed by {' and '.join(by)}.") for reason, by in sides.items())
