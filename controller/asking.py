@@ -17,14 +17,15 @@ def ask(
     journal: Journal,
     wish: dict[str, Any],
     *,
+    within_s: float = ANSWER_WITHIN_S,
     clock: Callable[[], float] = time.monotonic,
     pause: Callable[[float], None] = time.sleep,
 ) -> m.RequestAnswered | None:
-    """Write the request; answers what the controller says within five seconds, or None."""
+    """Write the request; answers what the controller says within that time, or None."""
     now = ComputerClock().now()
     at = m.Moment(now.utc_ms, now.monotonic_ms, journal.next_boot_id() - 1, now.utc_trusted)
     number = journal.ask(m.Request(at=at, request_id=0, **wish))
-    until_s = clock() + ANSWER_WITHIN_S
+    until_s = clock() + within_s
     while clock() < until_s:
         answer = journal.answer_to(number)
         if answer is not None:

@@ -7,22 +7,17 @@ from anything that controller or board believe.
 import os
 import signal
 import subprocess
-import sys
 from contextlib import contextmanager
-from pathlib import Path
 
 import pytest
 
-from controller import asking
 from controller.control import model as m
-from controller.records.journal import Journal
 from controller.settings import example_path
+from tests.stand.live import COMMAND, Session
 from tests.stand.running import RunningStand, wait_until
 
-COMMAND = [sys.executable, "-c", "from controller.cli import main; main()"]
 LEASE_S = 3.0
 PLAN = example_path("skerry-light.plan.toml")
-CHAMBER = example_path("skerry-light.chamber.toml")
 
 
 @pytest.fixture
@@ -40,64 +35,6 @@ def plan(tmp_path):
     short = tmp_path / "short.plan.toml"
     short.write_text(text)
     return short
-
-
-class Session:
-    """One run folder, one stand, and a controller that comes and goes."""
-
-    def __init__(self, folder: Path, plan: Path, stand: RunningStand) -> None:
-        self.folder = folder
-        self.stand = stand
-        self._arguments = ["run", str(plan), "--chamber", str(CHAMBER), "--out", str(folder), "--simulated"]
-        self._arguments += ["--stand", str(stand.folder)]
-        self.process: subprocess.Popen[str] | None = None
-
-    def start(self) -> None:
-        self.process = subprocess.Popen(COMMAND + self._arguments, stdout=subprocess.PIPE, text=True)
-        boots = len(self.records(m.BootRecord)) if (self.folder / "journal.sqlite").exists() else 0
-        wait_until(lambda: self.exists() and len(self.records(m.BootRecord)) > boots, "a controller that started")
-
-    def exists(self) -> bool:
-        try:
-            self.records(m.BootRecord)
-        except Exception:
-            return False
-        return True
-
-    def end(self, number: int) -> str:
-        assert self.process is not None
-        self.process.send_signal(number)
-        out, _ = self.process.communicate(timeout=15)
-        return out
-
-    def records(self, kind):
-        journal = Journal.open(self.folder / "journal.sqlite")
-        try:
-            return list(journal.records(kind))
-        finally:
-            journal.close()
-
-    def ask(self, **wish) -> m.RequestAnswered:
-        journal = Journal.open(self.folder / "journal.sqlite")
-        try:
-            answer = asking.ask(journal, {"asked_by": "LK", **wish})
-        finally:
-            journal.close()
-        assert answer is not None, f"no answer to {wish}"
-        return answer
-
-    def sign(self, step: str, **more) -> None:
-        wait_until(lambda: any(s.step == step for s in self.records(m.StepRecord)), f"{step} falling due")
-        answer = self.ask(request=m.SIGN_STEP, subject=step, **more)
-        assert answer.granted, answer.words
-
-    def get_ready(self) -> None:
-        for step in ("gloves", "fill-reservoir", "prime-line"):
-            self.sign(step)
-
-    def steps_closed(self) -> tuple[int, int]:
-        closed = self.records(m.DoseClosed)
-        return sum(c.steps_min for c in closed), sum(c.steps_max for c in closed)
 
 
 @contextmanager

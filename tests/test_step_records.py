@@ -257,6 +257,23 @@ def test_a_lease_is_renewed_beside_a_greeting():
     assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["renew", "hello"]
 
 
+@pytest.mark.guards("H3", "host", "0bf493d6")
+def test_a_dose_of_an_earlier_life_gets_no_lease_even_once_it_was_judged():
+    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, judged=True, inherited=True)
+    state = examples.growing(open_dose=dose, last_dose_id=6)
+    _, actions = step(state, m.Ticked(later(state)), SETTINGS)
+    assert not any(isinstance(action, m.SendToBoard) for action in actions)
+
+
+@pytest.mark.guards("H13", "host", "072f2d46")
+@pytest.mark.parametrize(("done", "phase"), [((), m.DRAINING), (("drain-and-weigh",), m.OPENING)])
+def test_draining_lasts_until_its_step_is_signed(done, phase):
+    state = examples.growing(phase=m.DRAINING, steps_done=done, run_ms=4 * H)
+    after, actions = step(state, m.Ticked(later(state)), SETTINGS)
+    assert after.phase == phase
+    assert not any(isinstance(each, m.DoseIntended) for each in records(actions))
+
+
 def test_an_intent_holds_everything_that_its_dose_is():
     state = examples.with_moisture(examples.growing(thirsty=True, watering_answer="resting"), 0.22)
     at = later(state)

@@ -1,0 +1,103 @@
+"""Controller and board as processes of their own on a pseudo-terminal, one of them killed again and again.
+
+A wetting in many small portions runs in real time. At random moments the controller is killed, or the board; then it
+is started anew, a person clears what tripped, and the wetting goes on. The pulses that reached the motor's driver are
+counted by the stand, apart from all that controller and board believe.
+"""
+
+import random
+import signal
+import tempfile
+import time
+from pathlib import Path
+
+from controller.control import model as m
+from controller.settings import example_path
+from tests.campaigns.rows import Row
+from tests.stand.live import Session
+from tests.stand.running import RunningStand, wait_until
+
+STEPS_PLANNED = 12_000  # 60 ml at 0.005 ml a step
+KILLS_A_SESSION = 25
+
+
+def plan_in(folder: Path) -> Path:
+    """The example plan: 60 ml in portions of 1 ml, with short waits."""
+    text = example_path("skerry-light.plan.toml").read_text()
+    for old, new in (
+        ("total_ml = 210 ", "total_ml = 60 "),
+        ("aliquot_ml = 50 ", "aliquot_ml = 1 "),
+        ("pause_s = 60 ", "pause_s = 1 "),
+        ("sample_every_s = 10 ", "sample_every_s = 1 "),
+    ):
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    path = folder / "portions.plan.toml"
+    path.write_text(text)
+    return path
+
+
+def clear_what_tripped(live: Session) -> None:
+    cleared = {each.trip_reason for each in live.records(m.TripCleared)}
+    for reason in {each.trip_reason for each in live.records(m.TripRecord)}:
+        if reason not in cleared or reason == "lease_lost":
+            live.wish(request=m.CLEAR_TRIP, subject=reason)
+
+
+def disagreements(live: Session) -> list[str]:
+    """What does not agree once everything rests: records, plan, and the pulses at the motor."""
+    closed = live.records(m.DoseClosed)
+    ids = [each.dose_id for each in live.records(m.DoseIntended)]
+    low, high, pulses = *live.steps_closed(), live.stand.pulses()
+    found = []
+    if len(ids) != len(set(ids)):
+        found.append("an id was intended twice")
+    if len({each.dose_id for each in closed}) != len(closed):
+        found.append("a dose was closed twice")
+    if not low <= pulses <= high:
+        found.append(f"{pulses} pulses, recorded {low} to {high}")
+    if high > STEPS_PLANNED or pulses > STEPS_PLANNED:
+        found.append(f"{pulses} pulses and {high} counted of {STEPS_PLANNED} planned")
+    return found
+
+
+def session(kills: int, chance: random.Random) -> tuple[int, int, list[str]]:
+    """(controllers killed, boards killed, disagreements) of one session."""
+    controllers = boards = 0
+    with tempfile.TemporaryDirectory() as folder, RunningStand(Path(folder) / "stand") as stand:
+        live = Session(Path(folder) / "run", plan_in(Path(folder)), stand)
+        live.start()
+        live.get_ready()
+        for _ in range(kills):
+            time.sleep(chance.uniform(0.05, 3.0))
+            clear_what_tripped(live)
+            if chance.random() < 0.5:
+                live.end(signal.SIGKILL)
+                controllers += 1
+                time.sleep(chance.choice((0.0, 0.0, 3.5)))  # back within the lease, or long after it
+                live.start()
+            else:
+                stand.kill_board()
+                boards += 1
+        deadline_s = time.monotonic() + 60
+        while time.monotonic() < deadline_s and len(live.records(m.DoseClosed)) < len(live.records(m.DoseIntended)):
+            time.sleep(0.5)
+        live.end(signal.SIGTERM)
+        wait_until(lambda: len(live.records(m.DoseClosed)) == len(live.records(m.DoseIntended)), "every dose closed", 5)
+        return controllers, boards, disagreements(live)
+
+
+def campaign(scale: float = 1.0) -> list[Row]:
+    """At full scale 325 kills in 13 sessions, about 25 minutes."""
+    chance = random.Random(2026)
+    controllers = boards = lost = 0
+    found: list[str] = []
+    for _ in range(max(1, round(13 * scale))):
+        killed_controllers, killed_boards, wrong = session(KILLS_A_SESSION if scale >= 0.1 else 6, chance)
+        controllers += killed_controllers
+        boards += killed_boards
+        lost += (killed_controllers + killed_boards) if wrong else 0
+        found += wrong
+    tried = controllers + boards
+    worst = "; ".join(found[:2]) or f"{controllers} controllers and {boards} boards; every pulse is in the account"
+    return [Row("SIGKILL at random moments, on a pseudo-terminal", tried, tried - lost, worst)]
