@@ -9,6 +9,7 @@ from controller.control import model as m
 from controller.control.recovery import resume
 from controller.control.step import step
 from tests import examples
+from tests.campaigns import clocks
 
 SECOND_MS, H, DAY = 1000, 3_600_000, 86_400_000
 STEPS_MS = [sign * size for size in (SECOND_MS, 3 * SECOND_MS, H, DAY, 366 * DAY, 40 * 366 * DAY) for sign in (-1, 1)]
@@ -70,3 +71,24 @@ def test_a_step_of_the_computers_clock_asks_at_once_whether_it_is_still_trusted(
     wall_ns[0] += 3600 * 10**9
 
     assert not clock.now().utc_trusted
+
+
+@pytest.mark.guards("H7", "host", "3e5574a2")
+def test_days_with_a_clock_that_steps_are_as_days_without():
+    """Three of 140 cases; ``python -m tests.campaigns --only clocks`` has them all, and weeks without network time."""
+    (row,) = clocks.campaign(scale=0.02)
+
+    assert row.survived == row.tried == 3, row.worst_case
+
+
+def test_a_run_that_differs_would_be_noticed():
+    whole = clocks.Ran([0, 1], [10.0, 20.0], 16.0, 0, 0)
+    assert clocks.difference(whole, whole) == ""
+    for other in (
+        whole._replace(slots=[0]),
+        whole._replace(doses_h=[10.0, 20.1]),
+        whole._replace(light_h=15.0),
+        whole._replace(marked_wrongly=1),
+        whole._replace(placed_off_ms=2000),
+    ):
+        assert clocks.difference(other, whole)

@@ -89,6 +89,7 @@ def test_the_controller_killed_in_mid_dose_gives_nothing_twice_and_the_account_h
         assert (closed.steps_min, closed.steps_max) == (at_rest, at_rest)
         assert closed.end_reason == "lease_lost"
         assert live.stand.pulses() == at_rest
+        wait_until(lambda: live.records(m.TripRecord), "the trip that the board reports after it")
         assert [t.trip_reason for t in live.records(m.TripRecord)] == ["lease_lost"]
 
         # a person looks and clears; the rest of the plan's water is given, and no more

@@ -146,6 +146,8 @@ def test_a_school_day_as_a_story(browser, school, tmp_path):
         page.click("main form button")
         page.wait_for_url("**/logbook/6?done=observe")
         assert "emerged, BBCH 10, 7 mm high" in page.inner_text(".entries")
+        page.locator(".entries img").first.scroll_into_view_if_needed()
+        page.wait_for_load_state("networkidle")
         assert page.evaluate("document.querySelector('.entries img').naturalWidth") == 320
 
         page.goto("/downloads")

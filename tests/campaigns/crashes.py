@@ -168,6 +168,11 @@ class Day:
             found.append("the physics counted other water than the motor")
         return found
 
+    def end(self) -> None:
+        """Judge the day and let go of the chamber's pins."""
+        self.found = self.faults()
+        self.chamber.close()
+
     def given_ml(self) -> float:
         """What the motor truly turned, by the calibration."""
         return sum(self.turned_steps.values()) * self.settings.chamber.pump.ml_per_step
@@ -182,7 +187,7 @@ def whole_day(folder: Path) -> tuple[int, Day]:
     """(actions, the day) of a day on which nobody is killed."""
     day = Day(folder)
     actions = day.live(DAY_MS)
-    day.found = day.faults()
+    day.end()
     return actions, day
 
 
@@ -196,7 +201,7 @@ def killed(folder: Path, dies_before: int, fate: str, away_ms: int) -> Day:
             day.board_meets(fate)
         day.chamber.advance_to(min(DAY_MS - HOUR_MS, day.chamber.monotonic_ms + away_ms))
         day.live(DAY_MS)
-    day.found = day.faults()
+    day.end()
     return day
 
 
