@@ -34,8 +34,14 @@ class FromNow(BaseTrigger):  # type: ignore[misc]
         self.inner = inner
 
     def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime | None:
-        found: datetime | None = self.inner.get_next_fire_time(None, now + timedelta(microseconds=1))
-        return found
+        after = now + timedelta(microseconds=1)
+        while True:
+            found: datetime | None = self.inner.get_next_fire_time(None, after)
+            if found is None or found.astimezone(UTC) > now.astimezone(UTC):
+                return found
+            # When clocks go back, a cron trigger answers the first of two equal local times even after it has passed,
+            # and whoever asks on would never come to an end.
+            after += timedelta(hours=1)
 
 
 class Job(NamedTuple):

@@ -1,6 +1,8 @@
 """The one job table, on a virtual clock and against a clock that jumps."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
+from itertools import pairwise
 
 import pytest
 
@@ -65,3 +67,22 @@ def test_each_firing_lies_after_now_even_on_the_moment_itself():
 
     assert job.trigger.get_next_fire_time(on_the_dot, on_the_dot) == on_the_dot + timedelta(seconds=10)
     assert utc_ms(on_the_dot) == START + 10_000
+
+
+@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.parametrize("at", [time(1), time(1, 30), time(2)])
+@pytest.mark.parametrize("day", [datetime(2026, 3, 28, tzinfo=UTC), datetime(2026, 10, 24, tzinfo=UTC)])
+def test_local_times_fire_on_and_on_over_the_days_on_which_clocks_change(at, day):
+    """London's clocks change at 01:00 UTC on 29 March and 25 October 2026 (IANA time zone database)."""
+    chamber = replace(examples.CHAMBER, site=replace(examples.CHAMBER.site, time_zone="Europe/London"))
+    fixed = p.FixedTimes(times=[at], clock="local")
+    plan = replace(examples.PLAN, watering=replace(examples.PLAN.watering, moisture=None, fallback=None, fixed=fixed))
+    (job,) = [each for each in job_table(replace(examples.SETTINGS, plan=plan, chamber=chamber), None)
+              if each.name == "watering"]  # fmt: skip
+    moments = [day]
+    for _ in range(4):  # as a scheduler asks: on from the last firing, in the zone in which it was answered
+        moments.append(job.trigger.get_next_fire_time(None, moments[-1]))
+    utc = [moment.astimezone(UTC) for moment in moments]
+
+    assert all(timedelta(0) < later - earlier < timedelta(hours=50) for earlier, later in pairwise(utc))
+    assert utc[-1] - day > timedelta(days=2)
