@@ -1,6 +1,6 @@
 """Runs every campaign and prints one table: what was tried, what was survived, the worst that was seen.
 
-python -m tests.campaigns                  all of them, about half an hour
+python -m tests.campaigns                  all of them, about an hour and a half
 python -m tests.campaigns --scale 0.05     a small part of each
 python -m tests.campaigns --only kills     one of them
 python -m tests.campaigns --write          also put the table, with date and command, into hardware/EVIDENCE.md
