@@ -152,7 +152,10 @@ def test_each_check_leaves_a_record_and_a_page_and_probe_and_lamp_can_be_used(ch
         done = calibrate(kind, "--chamber", chamber_path, "--by", "LK", "--readings", path, *more)
         assert done.exit_code == Exit.WELL, done.output
         (record,) = records.read_all(folder, kind)
-        assert record["data_sha256"] in (folder / f"{record['id']}.html").read_text()
+        page = (folder / f"{record['id']}.html").read_text()
+        assert record["data_sha256"] in page
+        assert "Saturated salts irritate" in page
+        assert "into the lamp" in page
         used = calibrate("use", record["id"], "--chamber", chamber_path, "--by", "LK")
         assert used.exit_code == (Exit.WELL if kind in records.SECTIONS else Exit.SETTINGS)
     chamber = read_chamber(chamber_path)

@@ -53,7 +53,7 @@ def test_a_technicians_session_from_prompt_to_certificate_to_use(chamber_path):
     page = (records.folder_of(chamber_path) / f"{record['id']}.html").read_text()
     for words in (
         record["id"], record["data_sha256"], "Uncertainty budget", "JCGM 100:2008", "ISO 8655", "balance 3",
-        "simulated chamber", "water temperature", "evaporation", "<svg",
+        "simulated chamber", "water temperature", "evaporation", "<svg", "extra-low-voltage", "no mains", "Local codes",
     ):  # fmt: skip
         assert words in page
     assert not re.search(r'(src|href)="(?!#)|@import|url\(http', page)
