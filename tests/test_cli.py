@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from controller.cli import main
+from controller.commands.rehearsing import _new_folder
 from controller.commands.terminal import Exit
 from controller.settings import example_path
 
@@ -191,3 +192,8 @@ def test_every_command_explains_itself():
     for command in main.commands:
         assert command in listed
         assert typed(command, "--help").output.count("\n") > 5
+
+
+@pytest.mark.parametrize(("name", "stem"), [("Cress and radish, 21 days", "cress-and-radish-21-days-"), ("!", "run-")])
+def test_a_rehearsals_folder_is_named_after_its_plan_in_plain_letters(name, stem, tmp_path):
+    assert _new_folder(tmp_path, name).name.startswith(stem)

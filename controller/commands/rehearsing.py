@@ -1,6 +1,7 @@
 """``wardian rehearse``."""
 
 import json
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -59,5 +60,6 @@ def rehearse(
 
 
 def _new_folder(parent: Path, name: str) -> Path:
-    stem = f"{name.lower().replace(' ', '-')}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
+    words = re.findall(r"[a-z0-9]+", name.lower()) or ["run"]
+    stem = f"{'-'.join(words)}-{datetime.now(UTC):%Y%m%d-%H%M%S}"
     return parent / stem
