@@ -14,6 +14,7 @@ from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
 from controller.control.photoperiod import utc_ms
 from controller.deciding import Decider
+from controller.errors import JournalError
 from controller.plan import Settings
 from controller.records.journal import Journal
 from controller.schedule import VirtualSchedule, job_table
@@ -161,7 +162,10 @@ class Rehearsal:
             return
         at = self.decider.moment()
         request = m.Request(at=at, request_id=0, asked_by=INITIALS, **wish)  # type: ignore[arg-type]
-        number = self.journal.ask(request)
+        try:
+            number = self.journal.ask(request)
+        except JournalError:
+            return  # the person is told so, and comes again
         self.decider.handle(m.RequestMade(at, replace(request, request_id=number)))
         self.decider.hear()
 
