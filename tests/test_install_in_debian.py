@@ -61,12 +61,17 @@ def as_wardian(root, command, **variables):
 @pytest.fixture(scope="module")
 def installed(root):
     archive = subprocess.run(["git", "archive", "HEAD"], cwd=ROOT, capture_output=True, check=True).stdout
-    for left in ("root/wardian", "opt/wardian", "etc/wardian", "var/lib/wardian"):  # by an earlier test in a kept root
+    for left in (
+        "usr/src/wardian",
+        "opt/wardian",
+        "etc/wardian",
+        "var/lib/wardian",
+    ):  # by an earlier test in a kept root
         shutil.rmtree(root / left, ignore_errors=True)
-    (root / "root/wardian").mkdir()
-    subprocess.run(["tar", "-x", "-C", str(root / "root/wardian")], input=archive, check=True)
+    (root / "usr/src/wardian").mkdir()
+    subprocess.run(["tar", "-x", "-C", str(root / "usr/src/wardian")], input=archive, check=True)
     assert inside(root, "apt-get update -q").returncode == 0
-    done = inside(root, "/root/wardian/hardware/install/install.sh --release trial --simulated")
+    done = inside(root, "/usr/src/wardian/hardware/install/install.sh --release trial --simulated")
     assert done.returncode == 0, done.stdout + done.stderr
     return root
 
@@ -92,7 +97,7 @@ def test_the_run_starts_in_a_clean_debian_as_its_own_user_and_says_that_it_lives
         manager.close()
     journal = installed / "var/lib/wardian/run/journal.sqlite"
     assert journal.stat().st_uid != 0
-    copied = inside(installed, "/root/wardian/hardware/install/backup.sh /var/lib/wardian/run /root/backup")
+    copied = inside(installed, "/usr/src/wardian/hardware/install/backup.sh /var/lib/wardian/run /var/backups/wardian")
     assert copied.returncode == 0, copied.stderr
 
 
@@ -127,7 +132,7 @@ def test_the_services_are_switched_on_and_the_program_is_not_writable_for_them(i
 
 
 def test_going_back_to_a_release_that_is_not_there_is_told(installed):
-    done = inside(installed, "/root/wardian/hardware/install/install.sh --roll-back 9.9")
+    done = inside(installed, "/usr/src/wardian/hardware/install/install.sh --roll-back 9.9")
 
     assert done.returncode == 3
     assert "there are: trial" in done.stderr

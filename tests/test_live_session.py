@@ -12,29 +12,16 @@ from contextlib import contextmanager
 import pytest
 
 from controller.control import model as m
-from controller.settings import example_path
-from tests.stand.live import COMMAND, Session
+from tests.stand.live import COMMAND, Session, shortened_plan
 from tests.stand.running import RunningStand, wait_until
 
 LEASE_S = 3.0
-PLAN = example_path("skerry-light.plan.toml")
 
 
 @pytest.fixture
 def plan(tmp_path):
     """The example plan with short waits, so that a session takes seconds."""
-    text = PLAN.read_text()
-    for old, new in (
-        ("total_ml = 210 ", "total_ml = 6 "),
-        ("aliquot_ml = 50 ", "aliquot_ml = 3 "),
-        ("pause_s = 60 ", "pause_s = 1 "),
-        ("sample_every_s = 10 ", "sample_every_s = 1 "),
-    ):
-        assert text.count(old) == 1, old
-        text = text.replace(old, new)
-    short = tmp_path / "short.plan.toml"
-    short.write_text(text)
-    return short
+    return shortened_plan(tmp_path, total_ml=(210, 6), aliquot_ml=(50, 3), pause_s=(60, 1), sample_every_s=(10, 1))
 
 
 @contextmanager

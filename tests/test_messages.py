@@ -8,23 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from firmware_bridge import interlocks, limits, messages
-
-# The longest numbers and words that the board's own law can put into a message
-EXAMPLES = {
-    "hello": (1, 32423),
-    "dose": (17, 9000, 400),
-    "renew": (17, 3000),
-    "stop": (),
-    "ask": (),
-    "clear": ("leak_wet",),
-    "seen": (17,),
-    "board": (1, 32423, 4, 17),
-    "judged": (17, "accepted"),
-    "cleared": ("not_dry",),
-    "report": ("turning", None, 0, 17, 4210, 2003, 1998, 1002, 2611, 4, 86399),
-    "done": (17, 0, 9000, "board_restarted"),
-    "saved": (4, 17, 0, 9000, None, 0, "float_wire_open", *range(0, 2500, 100)),
-}
+from tests.campaigns.bit_errors import EXAMPLES
 
 WORDS = st.one_of(st.none(), st.text("abcdefghijklmnopqrstuvwxyz_", min_size=1, max_size=20))
 NUMBERS = st.integers(0, 10**9)

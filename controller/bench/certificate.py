@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.errors import JournalError, WardianError
+from controller.templates import templates_in
 
 INK, FAINT, GRID, WATER, CLAY = "#25313a", "#8d9499", "#d9d5c8", "#2c5f86", "#9a4a2f"
 RC = {
@@ -61,16 +62,8 @@ def _page(record: dict[str, Any]) -> str:
 
 
 def _rendered(template: str, **words: Any) -> str:
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    return environment.get_template(template).render(**words)
+    page: str = templates_in(Path(__file__).parent).get_template(template).render(**words)
+    return page
 
 
 def _readings_plot(record: dict[str, Any]) -> str:

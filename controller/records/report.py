@@ -14,6 +14,7 @@ from controller.records.lanes import Span, lanes_of, lit_spans
 from controller.records.plots import NARROW, WIDE, Scene, Swatch, draw_all, legends_of
 from controller.records.thinning import traces_of
 from controller.records.timeline import Timeline
+from controller.templates import templates_in
 
 TEMPLATE = "run.html.jinja"
 
@@ -82,13 +83,5 @@ def _scene(journal: Journal, settings: Settings, summary: dict[str, Any], timeli
 
 
 def _rendered(**words: Any) -> str:
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    return environment.get_template(TEMPLATE).render(**words)
+    page: str = templates_in(Path(__file__).parent).get_template(TEMPLATE).render(**words)
+    return page

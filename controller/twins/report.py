@@ -6,6 +6,7 @@ from typing import Any
 from controller import __version__
 from controller.errors import JournalError
 from controller.science.stages import stage_words
+from controller.templates import templates_in
 from controller.twins.comparing import Comparison
 from controller.twins.environment import margins_of
 from controller.twins.figures import draw_all
@@ -65,41 +66,37 @@ def write_report(comparison: Comparison, path: Path, pictures: dict[str, Any] | 
 
 def render(comparison: Comparison, pictures: dict[str, Any]) -> str:
     """The page as text."""
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
     stages = sorted(
         {look.growth_stage_bbch for t in comparison.twins for look in t.looks if look.growth_stage_bbch is not None}
     )
-    return environment.get_template(TEMPLATE).render(
-        comparison=comparison,
-        twins=comparison.twins,
-        plan=comparison.twins[0].settings.plan,
-        what=what_was_compared(comparison),
-        headline=headline(comparison),
-        findings=findings_of(comparison),
-        deviations_told=deviation_words(comparison),
-        deviations=comparison.deviations[:DEVIATIONS_SHOWN],
-        deviations_left=max(0, len(comparison.deviations) - DEVIATIONS_SHOWN),
-        limits=limits_words(comparison),
-        pupil=pupil_words(comparison),
-        span=span_words,
-        figures=draw_all(comparison),
-        margins_given=comparison.twins[0].settings.plan.margins is not None,
-        margins=margins_of(comparison.twins[0]),
-        sheet=rows_of(comparison.twins),
-        methods=METHODS,
-        stages=[(stage, stage_words(stage)) for stage in stages],
-        pictures=pictures,
-        version=__version__,
-        number=number,
+    page: str = (
+        templates_in(Path(__file__).parent)
+        .get_template(TEMPLATE)
+        .render(
+            comparison=comparison,
+            twins=comparison.twins,
+            plan=comparison.twins[0].settings.plan,
+            what=what_was_compared(comparison),
+            headline=headline(comparison),
+            findings=findings_of(comparison),
+            deviations_told=deviation_words(comparison),
+            deviations=comparison.deviations[:DEVIATIONS_SHOWN],
+            deviations_left=max(0, len(comparison.deviations) - DEVIATIONS_SHOWN),
+            limits=limits_words(comparison),
+            pupil=pupil_words(comparison),
+            span=span_words,
+            figures=draw_all(comparison),
+            margins_given=comparison.twins[0].settings.plan.margins is not None,
+            margins=margins_of(comparison.twins[0]),
+            sheet=rows_of(comparison.twins),
+            methods=METHODS,
+            stages=[(stage, stage_words(stage)) for stage in stages],
+            pictures=pictures,
+            version=__version__,
+            number=number,
+        )
     )
+    return page
 
 
 def number(value: float | None, decimals: int = 2) -> str:

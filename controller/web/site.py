@@ -17,6 +17,7 @@ from controller import asking
 from controller.control import model as m
 from controller.control.photoperiod import moment_of
 from controller.records.overview import Overview
+from controller.templates import templates_in
 from controller.web.codes import ROLES, Gatekeeper, may
 from controller.web.sessions import COOKIE, Session, Sessions, is_own_form
 from controller.web.texts import LANGUAGES, Texts, language_of
@@ -47,13 +48,8 @@ class Site:
 
     @cached_property
     def environment(self) -> jinja2.Environment:
-        return jinja2.Environment(
-            loader=jinja2.FileSystemLoader(TEMPLATES),
-            autoescape=True,
-            trim_blocks=True,
-            lstrip_blocks=True,
-            undefined=jinja2.StrictUndefined,
-        )
+        environment: jinja2.Environment = templates_in(TEMPLATES)
+        return environment
 
     @cached_property
     def overview(self) -> Overview:

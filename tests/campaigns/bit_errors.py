@@ -6,25 +6,23 @@ import random
 from firmware_bridge import messages
 from tests.campaigns.rows import Row
 
-# One of each kind that travels, with values of the size that a day brings
-LINES = {
-    kind: messages.encode(kind, *values)
-    for kind, values in {
-        "hello": (1, 32423),
-        "dose": (17, 2400, 400),
-        "renew": (17, 3000),
-        "stop": (),
-        "ask": (),
-        "clear": ("leak_wet",),
-        "seen": (17,),
-        "board": (1, 32423, 4, 17),
-        "judged": (17, "accepted"),
-        "cleared": ("not_dry",),
-        "report": ("turning", None, 0, 17, 1210, 2003, 1998, 1002, 2611, 4, 86399),
-        "done": (17, 2400, 2400, "complete"),
-        "saved": (4, 17, 0, 9000, None, 0, "float_wire_open", *range(0, 2500, 100)),
-    }.items()
+# The longest numbers and words that the board's own law can put into a message
+EXAMPLES = {
+    "hello": (1, 32423),
+    "dose": (17, 9000, 400),
+    "renew": (17, 3000),
+    "stop": (),
+    "ask": (),
+    "clear": ("leak_wet",),
+    "seen": (17,),
+    "board": (1, 32423, 4, 17),
+    "judged": (17, "accepted"),
+    "cleared": ("not_dry",),
+    "report": ("turning", None, 0, 17, 4210, 2003, 1998, 1002, 2611, 4, 86399),
+    "done": (17, 0, 9000, "board_restarted"),
+    "saved": (4, 17, 0, 9000, None, 0, "float_wire_open", *range(0, 2500, 100)),
 }
+LINES = {kind: messages.encode(kind, *values) for kind, values in EXAMPLES.items()}
 BURST_BITS_SURE = 16  # a checksum of 16 bits notices every burst up to its own length
 
 

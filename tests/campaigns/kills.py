@@ -12,29 +12,12 @@ import time
 from pathlib import Path
 
 from controller.control import model as m
-from controller.settings import example_path
 from tests.campaigns.rows import Row
-from tests.stand.live import Session
+from tests.stand.live import Session, shortened_plan
 from tests.stand.running import RunningStand, wait_until
 
 STEPS_PLANNED = 12_000  # 60 ml at 0.005 ml a step
 KILLS_A_SESSION = 25
-
-
-def plan_in(folder: Path) -> Path:
-    """The example plan: 60 ml in portions of 1 ml, with short waits."""
-    text = example_path("skerry-light.plan.toml").read_text()
-    for old, new in (
-        ("total_ml = 210 ", "total_ml = 60 "),
-        ("aliquot_ml = 50 ", "aliquot_ml = 1 "),
-        ("pause_s = 60 ", "pause_s = 1 "),
-        ("sample_every_s = 10 ", "sample_every_s = 1 "),
-    ):
-        assert text.count(old) == 1, old
-        text = text.replace(old, new)
-    path = folder / "portions.plan.toml"
-    path.write_text(text)
-    return path
 
 
 def clear_what_tripped(live: Session) -> None:
@@ -65,7 +48,11 @@ def session(kills: int, chance: random.Random) -> tuple[int, int, list[str]]:
     """(controllers killed, boards killed, disagreements) of one session."""
     controllers = boards = 0
     with tempfile.TemporaryDirectory() as folder, RunningStand(Path(folder) / "stand") as stand:
-        live = Session(Path(folder) / "run", plan_in(Path(folder)), stand)
+        # 60 ml in portions of 1 ml, with short waits
+        plan = shortened_plan(
+            Path(folder), total_ml=(210, 60), aliquot_ml=(50, 1), pause_s=(60, 1), sample_every_s=(10, 1)
+        )
+        live = Session(Path(folder) / "run", plan, stand)
         live.start()
         live.get_ready()
         for _ in range(kills):

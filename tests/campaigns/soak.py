@@ -6,9 +6,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from controller.settings import example_path
 from tests.campaigns.rows import Row
-from tests.stand.live import CHAMBER, COMMAND
+from tests.stand.live import CHAMBER, COMMAND, shortened_plan
 
 WARM_S = 60.0  # libraries are loaded and the first phases entered
 EVERY_S = 5.0
@@ -28,10 +27,7 @@ def open_files(pid: int) -> int:
 def watched(seconds: float) -> list[tuple[int, int]]:
     """(resident KiB, open files) every few seconds, after the warm-up, sampling ten times as often as in use."""
     with tempfile.TemporaryDirectory() as folder:
-        text = example_path("skerry-light.plan.toml").read_text()
-        assert text.count("sample_every_s = 10 ") == 1
-        plan = Path(folder) / "soak.plan.toml"
-        plan.write_text(text.replace("sample_every_s = 10 ", "sample_every_s = 1 "))
+        plan = shortened_plan(Path(folder), sample_every_s=(10, 1))
         command = [*COMMAND, "run", str(plan), "--chamber", str(CHAMBER), "--simulated", "--out", f"{folder}/run"]
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
         try:

@@ -14,6 +14,17 @@ COMMAND = [sys.executable, "-c", "from controller.cli import main; main()"]
 CHAMBER = example_path("skerry-light.chamber.toml")
 
 
+def shortened_plan(folder: Path, **changes: tuple[int, int]) -> Path:
+    """The example plan in ``folder`` with some numbers changed: key=(what it is, what it shall be)."""
+    text = example_path("skerry-light.plan.toml").read_text()
+    for key, (old, new) in changes.items():
+        assert text.count(f"{key} = {old} ") == 1, key
+        text = text.replace(f"{key} = {old} ", f"{key} = {new} ")
+    path = folder / "short.plan.toml"
+    path.write_text(text)
+    return path
+
+
 class Session:
     """One run folder, one stand, and a controller that comes and goes."""
 
