@@ -242,7 +242,7 @@ def _growth_differs(plants: PlantComparison) -> bool:
 def _times(plants: PlantComparison, environment: Environment) -> Finding:
     days, warmth = plants.shift_days, plants.shift_degree_days
     if days is None or warmth is None:
-        return Finding(OPEN, "How fast the seedlings came up cannot be compared: " + " ".join(plants.notes))
+        return Finding(OPEN, "How fast the seedlings came up cannot be compared. " + " ".join(plants.notes))
     seen = f"Against {plants.first}, seedlings at {plants.second} took {_longer(days.ratio)} in days"
     if plants.p_raised.get("degree_days", 1.0) < FALSE_ALARM_FRACTION:
         return Finding(

@@ -278,7 +278,7 @@ def compare_plants(
         detectable_ratio=_detectable_ratio(shifts["days"], seeds, up_here, up_there),
         warmth_ratio=_warmth_ratio(first, second, here),
         cause=_cause(raised, environment),
-        notes=notes,
+        notes=list(dict.fromkeys(notes)),  # once, though days and degree-days may stumble alike
     )
 
 
@@ -309,7 +309,7 @@ def _shift(seeds: list[Seed], in_second: list[bool], unit: str, notes: list[str]
             [seed.species for seed, _ in up],
         )
     except ValueError:
-        notes.append("Fewer than three seedlings emerged at one of the twins: times cannot be compared.")
+        notes.append("Fewer than three seedlings emerged at one of the twins.")
         return None
 
 
