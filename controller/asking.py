@@ -5,6 +5,7 @@ from collections.abc import Callable
 from typing import Any
 
 from controller.chamber.computer_clock import ComputerClock
+from controller.chamber.hurried_clock import chamber_utc_ms
 from controller.control import model as m
 from controller.control.words import PHASE_WORDS, trip_words, watering_words
 from controller.plan import Settings
@@ -23,7 +24,8 @@ def ask(
 ) -> m.RequestAnswered | None:
     """Write the request; answers what the controller says within that time, or None."""
     now = ComputerClock().now()
-    at = m.Moment(now.utc_ms, now.monotonic_ms, journal.next_boot_id() - 1, now.utc_trusted)
+    utc_ms = chamber_utc_ms(journal.path.parent, now.utc_ms)
+    at = m.Moment(utc_ms, now.monotonic_ms, journal.next_boot_id() - 1, now.utc_trusted)
     number = journal.ask(m.Request(at=at, request_id=0, **wish))
     until_s = clock() + within_s
     while clock() < until_s:

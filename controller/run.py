@@ -2,9 +2,7 @@
 
 import fcntl
 import os
-import queue
 import signal
-import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,21 +16,20 @@ from controller.deciding import Decider
 from controller.errors import JournalError, SettingsError
 from controller.plan import Settings
 from controller.records.journal import Journal
-from controller.schedule import PARCELS, LiveSchedule, job_table
+from controller.schedule import PARCELS, HurriedSchedule, LiveSchedule, job_table
 from controller.sender import Sender
 from controller.service import ServiceNotice
 
-LOOK_S = 0.02  # how often the loop looks at the board's line and the local probes
-TICK_S = 1.0
+TICK_MS = 1_000
 READINGS_WAIT_S = 60  # a power cut loses no more than this much of the climate
-CLOCK_LOOK_S = 0.25
-STOP_WAIT_S = 3.0  # at the end, the dose under way is stopped and its count awaited no longer than this
+CLOCK_LOOK_MS = 250
+STOP_WAIT_MS = 3_000  # at the end, the dose under way is stopped and its count awaited no longer than this
 
 
 def open_run(folder: Path, settings: Settings, *, simulated: bool) -> Journal:
     """The journal of a new run in ``folder``, or of the same plan's run that goes on there."""
     path = folder / "journal.sqlite"
-    if not path.exists() or Journal.is_blank(path):
+    if not path.exists() or not path.stat().st_size:
         run_id = f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{settings.chamber.site.name.lower().replace(' ', '-')}"
         return Journal.create(path, run_id, settings, __version__, simulated)
     journal = Journal.open(path)
@@ -65,9 +62,15 @@ def lock_run(folder: Path) -> int:
 
 
 class LiveRun:
-    """A run in real time, from start or restart to SIGTERM or its end."""
+    """A run on a clock that passes, from start or restart to SIGTERM or its end.
 
-    def __init__(self, settings: Settings, chamber: ChamberSeam, journal: Journal) -> None:
+    A simulated chamber that lives faster than the computer brings the schedule of its own clock; such a run neither
+    seals nor sends its days.
+    """
+
+    def __init__(
+        self, settings: Settings, chamber: ChamberSeam, journal: Journal, hurried: HurriedSchedule | None = None
+    ) -> None:
         self.settings = settings
         self.chamber = chamber
         self.journal = journal
@@ -77,7 +80,8 @@ class LiveRun:
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
         state = resume(at, journal.history(), journal.last_reading(), settings)
         self.decider = Decider(chamber, journal, settings, state, boot_id)
-        self._schedule = LiveSchedule()
+        self._schedule = hurried or LiveSchedule()
+        self._sends = hurried is None
         self._scheduled_anchor: int | None = None
         self._notice = ServiceNotice()
         self._sender = Sender(journal.path.parent)
@@ -97,17 +101,17 @@ class LiveRun:
         self._schedule.start(self._jobs())
         decider.sample()
         self._notice.ready()
-        next_tick_s = next_clock_s = time.monotonic()
+        next_tick_ms = next_clock_ms = self.chamber.now().monotonic_ms
         while not self._stopping and decider.state.phase != m.ENDED:
             self._take_jobs()
             decider.hear()
-            now_s = time.monotonic()
-            if now_s >= next_clock_s:
-                next_clock_s = now_s + CLOCK_LOOK_S
+            now_ms = self.chamber.now().monotonic_ms
+            if now_ms >= next_clock_ms:
+                next_clock_ms = now_ms + CLOCK_LOOK_MS
                 if decider.notice_clock() or decider.state.light_anchor_utc_ms != self._scheduled_anchor:
                     self._schedule.set_up(self._jobs())
-            if now_s >= next_tick_s:
-                next_tick_s = max(next_tick_s + TICK_S, now_s)
+            if now_ms >= next_tick_ms:
+                next_tick_ms = max(next_tick_ms + TICK_MS, now_ms)
                 self._take_requests()
                 decider.tick()
                 self._notice.alive(decider.state.phase)
@@ -120,22 +124,17 @@ class LiveRun:
         state = self.decider.state
         self._scheduled_anchor = state.light_anchor_utc_ms
         anchor_ms = None if state.hydrated_utc_ms is None else state.light_anchor_utc_ms
-        return job_table(self.settings, anchor_ms, sends=True)
+        return job_table(self.settings, anchor_ms, sends=self._sends)
 
     def _take_jobs(self) -> None:
         """Wait a moment for a job; take all that have fired."""
-        try:
-            job = self._schedule.fired.get(timeout=LOOK_S)
-            while True:
-                if job == "sample":
-                    self.decider.sample()
-                elif job == PARCELS:
-                    self._sender.start()
-                else:
-                    self.decider.handle(m.JobFired(self.decider.moment(), job))
-                job = self._schedule.fired.get_nowait()
-        except queue.Empty:
-            return
+        for job in self._schedule.take():
+            if job == "sample":
+                self.decider.sample()
+            elif job == PARCELS:
+                self._sender.start()
+            else:
+                self.decider.handle(m.JobFired(self.decider.moment(), job))
 
     def _take_requests(self) -> None:
         """Requests that people wrote into the journal since the last look."""
@@ -154,15 +153,15 @@ class LiveRun:
     def _finish(self) -> None:
         """Stop the dose under way, wait for its count, write what is left, let go of everything."""
         self._notice.stopping()
-        self._schedule.stop()
         self._sender.stop()
         decider = self.decider
         if decider.state.open_dose is not None:
             self.chamber.send("stop", ())
-            until_s = time.monotonic() + STOP_WAIT_S
-            while decider.state.open_dose is not None and time.monotonic() < until_s:
-                time.sleep(LOOK_S)
+            until_ms = self.chamber.now().monotonic_ms + STOP_WAIT_MS
+            while decider.state.open_dose is not None and self.chamber.now().monotonic_ms < until_ms:
+                list(self._schedule.take())
                 decider.hear()
+        self._schedule.stop()
         self._notice.close()
         self.chamber.close()  # lamp off before anything that can fail
         self.journal.close()

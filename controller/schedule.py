@@ -17,12 +17,14 @@ from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
+from controller.chamber.hurried_clock import HurriedClock
 from controller.control.photoperiod import moment_of, utc_ms
 from controller.plan import Settings
 
 LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)  # where a clock without battery wakes up
 STEPS_EVERY_S = 60
 PARCELS_EVERY_S = 900
+LOOK_S = 0.02  # how long a look for a job waits, so how often the loop looks at the board's line and the local probes
 PARCELS = "parcels"  # seal closed days and send them: a live run starts a process of its own for it
 GRACE_S = 5
 
@@ -124,7 +126,7 @@ class LiveSchedule:
     """The table on the computer's own clock: fired jobs land in a queue, and one thread decides."""
 
     def __init__(self) -> None:
-        self.fired: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._fired: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
             executors={"default": ThreadPoolExecutor(1)},
@@ -139,7 +141,44 @@ class LiveSchedule:
         """Put this table in place of the last one, counted from now."""
         self._scheduler.remove_all_jobs()
         for number, job in enumerate(jobs):
-            self._scheduler.add_job(self.fired.put, job.trigger, args=[job.name], id=f"{job.name}-{number}")
+            self._scheduler.add_job(self._fired.put, job.trigger, args=[job.name], id=f"{job.name}-{number}")
+
+    def take(self) -> Iterator[str]:
+        """Wait a moment for a job; all that have fired."""
+        try:
+            yield self._fired.get(timeout=LOOK_S)
+            while True:
+                yield self._fired.get_nowait()
+        except queue.Empty:
+            return
 
     def stop(self) -> None:
         self._scheduler.shutdown(wait=False)
+
+
+class HurriedSchedule:
+    """The table on the clock of a simulated chamber that lives faster than this computer."""
+
+    def __init__(self, clock: HurriedClock) -> None:
+        self._clock = clock
+        self._jobs: VirtualSchedule | None = None
+
+    def start(self, jobs: list[Job]) -> None:
+        self.set_up(jobs)
+
+    def set_up(self, jobs: list[Job]) -> None:
+        """Put this table in place of the last one, counted from now."""
+        now = self._clock.now()
+        self._jobs = VirtualSchedule(jobs, now.utc_ms, now.monotonic_ms)
+
+    def take(self) -> list[str]:
+        """Wait a moment and let it pass in the chamber; all that have fired, each once however late this look is."""
+        self._clock.wait(LOOK_S)
+        self._clock.move_on()
+        found: dict[str, None] = {}
+        while self._jobs is not None and self._jobs.next_ms() <= self._clock.now().monotonic_ms:
+            found[self._jobs.fire()] = None
+        return list(found)
+
+    def stop(self) -> None:
+        self._jobs = None

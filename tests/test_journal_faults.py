@@ -1,6 +1,8 @@
 """The journal under fault: what was committed is kept, water stops, the lamp keeps its hours, the alarm says why."""
 
+import os
 import sqlite3
+from pathlib import Path
 
 import pytest
 
@@ -36,10 +38,31 @@ def test_a_damaged_page_is_refused_in_words_or_was_not_needed():
 
 def test_a_journal_whose_making_was_cut_short_is_made_anew(tmp_path):
     (tmp_path / "journal.sqlite").write_bytes(b"")
+    half = sqlite3.connect(tmp_path / "journal.sqlite.new")
+    half.executescript("PRAGMA journal_mode = WAL; CREATE TABLE run (run_id TEXT)")
+    half.close()
+    (tmp_path / "journal.sqlite.new-wal").write_bytes(b"half")
 
     open_run(tmp_path, examples.SETTINGS, simulated=True).close()
 
     assert Journal.open(tmp_path / "journal.sqlite").run_row()["simulated"] == 1
+
+
+def test_somebody_who_looks_again_and_again_is_not_in_the_way_of_a_journal_being_made(tmp_path, monkeypatch):
+    looks = []
+
+    def look_meanwhile(source, target):
+        with pytest.raises(JournalError, match="no journal here"):
+            Journal.open(target)
+        looks.append(target)
+        os.replace(source, target)
+
+    monkeypatch.setattr(Path, "replace", look_meanwhile)
+    made = open_run(tmp_path, examples.SETTINGS, simulated=True)
+
+    assert looks == [tmp_path / "journal.sqlite"]
+    assert Journal.open(made.path).run_row() == made.run_row()
+    assert not list(tmp_path.glob("*.new*"))
 
 
 def test_a_damaged_journal_gives_no_water_and_says_what_to_do(tmp_path):

@@ -25,8 +25,8 @@ def plan(tmp_path):
 
 
 @contextmanager
-def session(tmp_path, plan):
-    with RunningStand(tmp_path / "stand") as stand:
+def session(tmp_path, plan, chamber_s_per_s=4):
+    with RunningStand(tmp_path / "stand", chamber_s_per_s) as stand:
         made = Session(tmp_path / "run", plan, stand)
         made.start()
         try:
@@ -38,7 +38,7 @@ def session(tmp_path, plan):
 
 
 def test_a_first_wetting_runs_through_and_every_pulse_is_in_the_account(tmp_path, plan):
-    with session(tmp_path, plan) as live:
+    with session(tmp_path, plan, chamber_s_per_s=1) as live:
         live.get_ready()
         wait_until(lambda: len(live.records(m.DoseClosed)) == 2, "two aliquots given", 40)
         live.end(signal.SIGTERM)

@@ -51,3 +51,6 @@ class ComputerClock:
             self._offset_ms = offset_ms
             self._trusted = is_disciplined()
         return ClockReading(utc_ms, monotonic_ms, self._trusted)
+
+    def keep(self) -> None:
+        """Nothing to do: the computer keeps its own time."""

@@ -1,4 +1,4 @@
-"""A simulated chamber in real time, for ``wardian run --simulated``: its world outlives a killed controller.
+"""A simulated chamber on a passing clock, for ``wardian run --simulated``: its world outlives a killed controller.
 
 The physics is kept in ``simulated.json`` beside the journal. The board is either the shipped program in this
 process, its saved state in ``simulated-board``, or a separate process on a serial line (a stand): a folder with
@@ -15,6 +15,7 @@ from pathlib import Path
 from controller.chamber.board_line import BoardLineReader
 from controller.chamber.box import SimulatedBox
 from controller.chamber.computer_clock import ComputerClock
+from controller.chamber.hurried_clock import FILE, HurriedClock
 from controller.chamber.physics import Physics
 from controller.chamber.seam import ButtonWasPressed, ClockReading, Happening
 from controller.chamber.simulated import SimulatedChamber
@@ -22,6 +23,7 @@ from controller.control.model import Reading
 from controller.plan import Settings
 
 KEEP_EVERY_S = 1.0
+STRIDE_MS_MAX = 1_000  # a hurried clock passes no more at once, so the controller speaks to its board within a lease
 WORLD = "simulated.json"
 BOARD_MEMORY = "simulated-board"
 KEPT = (
@@ -36,6 +38,7 @@ KEPT = (
     "pumped_ml",
     "reservoir_ml",
 )
+Clock = ComputerClock | HurriedClock
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -61,12 +64,22 @@ def recall_world(path: Path, physics: Physics) -> int:
     return int(kept["pulses"])
 
 
-class SimulatedLive:
-    """The seam in real time, board program in this process. A killed controller takes its board with it."""
+def passing_clock(folder: Path, chamber_s_per_s: int, *, own_board: bool) -> Clock:
+    """The clock of a simulated chamber: the computer's own, unless this life or an earlier one was hurried.
 
-    def __init__(self, settings: Settings, seed: int, folder: Path) -> None:
-        self._clock = ComputerClock()
-        self._begun_s = time.monotonic()
+    ``own_board`` when the board lives in this process and on this clock.
+    """
+    if chamber_s_per_s == 1 and not (folder / FILE).exists():
+        return ComputerClock()
+    return HurriedClock(folder, chamber_s_per_s, STRIDE_MS_MAX if own_board else None)
+
+
+class SimulatedLive:
+    """The seam with the board program in this process. A killed controller takes its board with it."""
+
+    def __init__(self, settings: Settings, seed: int, folder: Path, clock: Clock) -> None:
+        self._clock = clock
+        self._begun_ms = clock.now().monotonic_ms
         memory = folder / BOARD_MEMORY
         saved = memory.read_bytes() if memory.exists() else None
         self.chamber = SimulatedChamber(
@@ -74,13 +87,13 @@ class SimulatedLive:
         )
         self._world = folder / WORLD
         recall_world(self._world, self.chamber.box.physics)
-        self._kept_s = 0.0
+        self._kept_s = time.monotonic()
 
     def _advance(self) -> None:
-        elapsed_s = time.monotonic() - self._begun_s
-        self.chamber.advance_to(int(elapsed_s * 1000))
-        if elapsed_s - self._kept_s >= KEEP_EVERY_S:
-            self._kept_s = elapsed_s
+        self.chamber.advance_to(self._clock.now().monotonic_ms - self._begun_ms)
+        now_s = time.monotonic()
+        if now_s - self._kept_s >= KEEP_EVERY_S:
+            self._kept_s = now_s
             keep_world(self._world, self.chamber.box.physics, 0)
 
     def now(self) -> ClockReading:
@@ -104,33 +117,35 @@ class SimulatedLive:
         return self.chamber.received()
 
     def close(self) -> None:
+        self._clock.keep()
         keep_world(self._world, self.chamber.box.physics, 0)
         self.chamber.close()
 
 
 class SimulatedOnStand:
-    """The seam in real time over a board of its own process. The board goes on when the controller is killed."""
+    """The seam over a board of its own process. The board goes on when the controller is killed."""
 
-    def __init__(self, settings: Settings, seed: int, folder: Path, stand: Path) -> None:
-        self._clock = ComputerClock()
+    def __init__(self, settings: Settings, seed: int, folder: Path, stand: Path, clock: Clock) -> None:
+        self._clock = clock
         self._happenings: list[Happening] = []
         self.box = SimulatedBox(settings, seed, lambda: self._happenings.append(ButtonWasPressed()))
         self._stand = stand
         self._line = BoardLineReader(str(stand / "port"), settings.chamber.board.baud)
         self._world = folder / WORLD
         self._pulses = recall_world(self._world, self.box.physics)
-        self._last_s = time.monotonic()
-        self._kept_s = self._last_s
+        self._last_ms = clock.now().monotonic_ms
+        self._kept_s = time.monotonic()
 
     def _advance(self) -> None:
-        now_s = time.monotonic()
+        now_ms = self._clock.now().monotonic_ms
         physics = self.box.physics
         pulses = struct.unpack("<Q", (self._stand / "pulses").read_bytes()[:8])[0]
         physics.turn(pulses - self._pulses)
-        physics.advance(now_s - self._last_s)
-        self._pulses, self._last_s = pulses, now_s
+        physics.advance((now_ms - self._last_ms) / 1000)
+        self._pulses, self._last_ms = pulses, now_ms
         with (self._stand / "probes").open("r+b") as probes:
             probes.write(struct.pack("<4H", *self.box.probe_counts()))
+        now_s = time.monotonic()
         if now_s - self._kept_s >= KEEP_EVERY_S:
             self._kept_s = now_s
             keep_world(self._world, physics, self._pulses)
@@ -161,6 +176,7 @@ class SimulatedOnStand:
         return found
 
     def close(self) -> None:
+        self._clock.keep()
         keep_world(self._world, self.box.physics, self._pulses)
         self._line.close()
         self.box.close()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from controller.chamber.hurried_clock import chamber_utc_ms
 from controller.commands.telling import tell_status
 from controller.commands.terminal import json_option, open_records, out, plain_errors, run_argument
 from controller.control.photoperiod import utc_ms
@@ -71,7 +72,7 @@ def status(run_folder: Path, as_json: bool) -> None:
     """Say how a run stands."""
     with plain_errors():
         journal, settings = open_records(run_folder)
-        found = status_of(journal, settings, utc_ms(datetime.now(UTC)))
+        found = status_of(journal, settings, chamber_utc_ms(run_folder, utc_ms(datetime.now(UTC))))
     if as_json:
         click.echo(json.dumps(asdict(found), indent=2))
         return

@@ -10,8 +10,9 @@ import click
 from controller import asking
 from controller.acceptance.record import BenchRecord
 from controller.bench.records import folder_of, judge_real, judge_tube
+from controller.chamber.hurried_clock import HurriedClock
 from controller.chamber.real import RealChamber
-from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand
+from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand, passing_clock
 from controller.check import Finding, check_chamber
 from controller.commands import benching
 from controller.commands.planning import tell_doubts
@@ -21,7 +22,10 @@ from controller.control import model as m
 from controller.control.photoperiod import moment_of
 from controller.errors import SettingsError
 from controller.run import LiveRun, lock_run, open_run
+from controller.schedule import HurriedSchedule
 from controller.settings import read_chamber, read_settings
+
+SPEED_MAX = 10_000
 
 
 @click.command()
@@ -31,10 +35,26 @@ from controller.settings import read_chamber, read_settings
 @click.option("--simulated", is_flag=True, help="On a simulated chamber, in real time.")
 @click.option("--stand", type=click.Path(path_type=Path), help="With --simulated: folder of a board on a stand.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Chance of the simulation.")
+@click.option(
+    "--speed",
+    "chamber_s_per_s",
+    type=click.IntRange(1, SPEED_MAX),
+    default=1,
+    show_default=True,
+    help="With --simulated: seconds that pass in the chamber, at most, in one second outside.",
+)
 def run(
-    plan_path: Path, chamber_path: Path, folder: Path | None, simulated: bool, stand: Path | None, seed: int
+    plan_path: Path,
+    chamber_path: Path,
+    folder: Path | None,
+    simulated: bool,
+    stand: Path | None,
+    seed: int,
+    chamber_s_per_s: int,
 ) -> None:
     """Run a plan in a chamber until its end, SIGTERM or ctrl-C; started again, it goes on."""
+    if chamber_s_per_s != 1 and not simulated:
+        raise click.UsageError("--speed belongs to --simulated: real plants take their time.")
     with plain_errors():
         settings = read_settings(plan_path, chamber_path)
         judge_tube(folder_of(chamber_path), settings.chamber.pump.tubing_lot)
@@ -46,12 +66,16 @@ def run(
         if bool(journal.run_row()["simulated"]) != simulated:
             raise SettingsError((f"{folder}: a run that began simulated cannot go on for real, nor the other way.",))
         chamber: Any
+        hurried = None
         if not simulated:
             chamber = RealChamber(settings.chamber)
-        elif stand is not None:
-            chamber = SimulatedOnStand(settings, seed, folder, stand)
         else:
-            chamber = SimulatedLive(settings, seed, folder)
+            clock = passing_clock(folder, chamber_s_per_s, own_board=stand is None)
+            hurried = HurriedSchedule(clock) if isinstance(clock, HurriedClock) else None
+            if stand is not None:
+                chamber = SimulatedOnStand(settings, seed, folder, stand, clock)
+            else:
+                chamber = SimulatedLive(settings, seed, folder, clock)
         tell_doubts(out, settings)
         out.print(CAUTION, style="dim")
         out.print(f"{settings.plan.name} at {settings.chamber.site.name}; records in {folder}")
@@ -64,7 +88,7 @@ def run(
                 told[:] = [line]
                 out.print(f"{words}: {asking.now_words(state, settings)}")
 
-        state = LiveRun(settings, chamber, journal).run(tell)
+        state = LiveRun(settings, chamber, journal, hurried).run(tell)
         out.print(f"Stopped in phase {state.phase}.")
         del held
 

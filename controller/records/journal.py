@@ -6,9 +6,10 @@ before ``append`` returns. Apart from readings and requests, which number themse
 rows, so that the order of events can be told. Nothing is ever updated or deleted; triggers in the file refuse both.
 """
 
+import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any, TypeVar, get_args, get_type_hints
 
@@ -122,42 +123,37 @@ class Journal:
 
     @classmethod
     def create(cls, path: Path, run_id: str, settings: Settings, software_version: str, simulated: bool) -> "Journal":
-        """A new journal; JournalError when there is one already or it cannot be made."""
-        if path.exists() and not cls.is_blank(path):
+        """A new journal; JournalError when there is one already or it cannot be made.
+
+        It is made beside its place and moved there whole, so that a power cut leaves all of it or none, and nobody who
+        looks for it meanwhile is in the way.
+        """
+        if path.exists() and path.stat().st_size:
             raise JournalError(f"{path} already holds a run; choose another folder or go on with that run.")
+        new = path.with_name(path.name + ".new")
+        run_row = (
+            run_id,
+            FORMAT,
+            settings.plan_sha256,
+            settings.plan_text,
+            settings.chamber_text,
+            software_version,
+            int(simulated),
+        )
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            connection = _connect(path)
-            connection.executescript("BEGIN;" + _create_sql())
-            connection.execute(
-                "INSERT INTO run VALUES (?,?,?,?,?,?,?)",
-                (
-                    run_id,
-                    FORMAT,
-                    settings.plan_sha256,
-                    settings.plan_text,
-                    settings.chamber_text,
-                    software_version,
-                    int(simulated),
-                ),
-            )
-            connection.execute("COMMIT")
+            for left_over in path.parent.glob(new.name + "*"):
+                left_over.unlink()
+            with closing(_connect(new)) as connection:
+                connection.executescript("BEGIN;" + _create_sql())
+                connection.execute("INSERT INTO run VALUES (?,?,?,?,?,?,?)", run_row)
+                connection.execute("COMMIT")
+            new.replace(path)
+            _keep_folder(path.parent)
         except (OSError, sqlite3.Error) as error:
             reason = cause_of(error) if isinstance(error, sqlite3.Error) else error.strerror
             raise JournalError(f"{path}: the journal cannot be made: {reason}") from error
-        return cls(path, connection)
-
-    @staticmethod
-    def is_blank(path: Path) -> bool:
-        """Whether nothing was ever committed to this file: the power went while it was being made."""
-        try:
-            connection = _connect(path)
-            try:
-                return bool(connection.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,))
-            finally:
-                connection.close()
-        except sqlite3.Error:
-            return False
+        return cls.open(path)
 
     @classmethod
     def open(cls, path: Path) -> "Journal":
@@ -368,6 +364,15 @@ def _connect(path: Path) -> sqlite3.Connection:
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("PRAGMA synchronous=FULL")
     return connection
+
+
+def _keep_folder(folder: Path) -> None:
+    """Make the names in a folder as durable as the files."""
+    held = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(held)
+    finally:
+        os.close(held)
 
 
 def _roll_back(connection: sqlite3.Connection) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from controller.chamber.hurried_clock import chamber_utc_ms
 from controller.control import model as m
 from controller.control import photoperiod
 from controller.errors import JournalError
@@ -50,11 +51,11 @@ def run_folder_of(folder: Path) -> Path:
 
 
 class Run:
-    """A run's folder. ``clock_ms`` tells UTC in milliseconds."""
+    """A run's folder. ``clock_ms`` tells UTC in milliseconds; without it the chamber's own time is told."""
 
-    def __init__(self, folder: Path, clock_ms: Callable[[], int] = lambda: time.time_ns() // 1_000_000) -> None:
+    def __init__(self, folder: Path, clock_ms: Callable[[], int] | None = None) -> None:
         self.folder = folder
-        self.clock_ms = clock_ms
+        self.clock_ms = clock_ms or (lambda: chamber_utc_ms(folder, time.time_ns() // 1_000_000))
         with self.journal() as journal:
             row = journal.run_row()
         self.run_id = str(row["run_id"])

@@ -34,6 +34,7 @@ PLAN, CHAMBER = example_path("skerry-light.plan.toml"), example_path("skerry-lig
 CONTROLLER = """
 import json, sys, time
 from pathlib import Path
+from controller.chamber.computer_clock import ComputerClock
 from controller.chamber.simulated_live import SimulatedLive
 from controller.run import LiveRun, open_run
 from controller.settings import read_settings
@@ -41,7 +42,8 @@ settings = read_settings(sys.argv[1], sys.argv[2])
 folder = Path(sys.argv[3])
 journal = open_run(folder, settings, simulated=True)
 seconds = []
-LiveRun(settings, SimulatedLive(settings, 1, folder), journal).run(lambda state: seconds.append(time.monotonic()))
+chamber = SimulatedLive(settings, 1, folder, ComputerClock())
+LiveRun(settings, chamber, journal).run(lambda state: seconds.append(time.monotonic()))
 print(json.dumps(seconds))
 """
 

@@ -1,4 +1,4 @@
-"""A controller that comes and goes, as a process of its own, with a board on a stand."""
+"""A controller that comes and goes, as a process of its own, with a board on a stand or in its own process."""
 
 import subprocess
 import sys
@@ -26,13 +26,16 @@ def shortened_plan(folder: Path, **changes: tuple[int, int]) -> Path:
 
 
 class Session:
-    """One run folder, one stand, and a controller that comes and goes."""
+    """One run folder and a controller that comes and goes; the board is on the stand, if there is one."""
 
-    def __init__(self, folder: Path, plan: Path, stand: RunningStand) -> None:
+    def __init__(self, folder: Path, plan: Path, stand: RunningStand | None = None, chamber_s_per_s: int = 1) -> None:
         self.folder = folder
-        self.stand = stand
         self._arguments = ["run", str(plan), "--chamber", str(CHAMBER), "--out", str(folder), "--simulated"]
-        self._arguments += ["--stand", str(stand.folder)]
+        if stand is not None:
+            self.stand = stand
+            chamber_s_per_s = stand.chamber_s_per_s
+            self._arguments += ["--stand", str(stand.folder)]
+        self._arguments += ["--speed", str(chamber_s_per_s)]
         self.process: subprocess.Popen[str] | None = None
 
     def start(self) -> None:
@@ -85,6 +88,12 @@ class Session:
     def get_ready(self) -> None:
         for step in ("gloves", "fill-reservoir", "prime-line"):
             self.sign(step)
+
+    def sign_what_is_due(self) -> None:
+        """What waits for hands is signed, the drained water with a mass that fits."""
+        signed = {each.step for each in self.records(m.StepRecord) if each.done}
+        for step in {each.step for each in self.records(m.StepRecord)} - signed:
+            self.ask(request=m.SIGN_STEP, subject=step, drained_g=10.0 if step == "drain-and-weigh" else None)
 
     def steps_closed(self) -> tuple[int, int]:
         closed = self.records(m.DoseClosed)

@@ -27,8 +27,9 @@ def wait_until(condition: Callable[[], bool], what: str, deadline_s: float = DEA
 class RunningStand:
     """The stand in ``folder`` as a process of its own."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, chamber_s_per_s: int = 1) -> None:
         self.folder = folder
+        self.chamber_s_per_s = chamber_s_per_s
         self._process: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> "RunningStand":
@@ -42,7 +43,8 @@ class RunningStand:
 
     def start(self) -> None:
         micropython()
-        self._process = subprocess.Popen([sys.executable, "-m", "tests.stand.stand", str(self.folder)], cwd=ROOT)
+        command = [sys.executable, "-m", "tests.stand.stand", str(self.folder), str(self.chamber_s_per_s)]
+        self._process = subprocess.Popen(command, cwd=ROOT)
         wait_until(lambda: self.port.exists() and self.is_fed(), "a board that feeds its watchdog")
 
     def stop(self) -> None:

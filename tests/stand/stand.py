@@ -1,4 +1,4 @@
-"""``python -m tests.stand.stand DIR``: a board on a stand, until SIGTERM. Prints nothing.
+"""``python -m tests.stand.stand DIR [N]``: a board on a stand, until SIGTERM, N times as fast. Prints nothing.
 
 In DIR: the files of ``machine.py``, the board's own ``saved``, ``port`` (a link to the slave of a pseudo-terminal,
 made last), ``board.pid``. The board is started again whenever it dies or lets its watchdog starve, but not while a
@@ -33,7 +33,7 @@ def lay_out(folder: Path) -> None:
         (folder / "commission").touch()
 
 
-def start_board(folder: Path, master: int) -> subprocess.Popen[bytes]:
+def start_board(folder: Path, master: int, chamber_s_per_s: int) -> subprocess.Popen[bytes]:
     """The board's process: stdin and stdout are the line."""
     with contextlib.suppress(BlockingIOError):
         while os.read(master, 4096):  # what was sent to the board that died does not wait for the next one
@@ -41,13 +41,16 @@ def start_board(folder: Path, master: int) -> subprocess.Popen[bytes]:
     (folder / "fed").write_bytes(bytes(8))
     interpreter = tool("micropython")
     assert interpreter is not None, "micropython is missing: install the test extra"
+    surroundings = environment(STAND)
+    if chamber_s_per_s != 1:
+        surroundings = {**environment(STAND / "hurried", STAND), "CHAMBER_S_PER_S": str(chamber_s_per_s)}
     libc = ctypes.CDLL(None)
     own_program = folder / "program.py"  # laid here by a test that changes the pins
     program = own_program if own_program.exists() else ROOT / "firmware_bridge" / "main.py"
     board = subprocess.Popen(
         [interpreter, str(program)],
         cwd=folder,
-        env=environment(STAND),
+        env=surroundings,
         stdin=master,
         stdout=master,
         preexec_fn=lambda: libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL),
@@ -72,14 +75,14 @@ def watch(folder: Path, board: subprocess.Popen[bytes]) -> None:
             board.kill()
 
 
-def run(folder: Path) -> None:
+def run(folder: Path, chamber_s_per_s: int = 1) -> None:
     lay_out(folder)
     master, slave = os.openpty()
     tty.setraw(slave)
     os.set_blocking(master, False)
     link = folder / "port"
     link.unlink(missing_ok=True)
-    board = start_board(folder, master)
+    board = start_board(folder, master, chamber_s_per_s)
     try:
         link.symlink_to(os.ttyname(slave))
         while True:
@@ -87,7 +90,7 @@ def run(folder: Path) -> None:
             time.sleep(RESTART_S)
             while (folder / "hold").exists():
                 time.sleep(LOOK_S)
-            board = start_board(folder, master)
+            board = start_board(folder, master, chamber_s_per_s)
     finally:
         board.kill()
         board.wait()
@@ -97,4 +100,4 @@ def run(folder: Path) -> None:
 
 if __name__ == "__main__":
     signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(0))
-    run(Path(sys.argv[1]).absolute())
+    run(Path(sys.argv[1]).absolute(), int(sys.argv[2]) if len(sys.argv) > 2 else 1)
