@@ -6,6 +6,7 @@ from controller.chamber.faults import Strike
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
 from controller.plan import Settings
+from firmware_bridge import interlocks
 
 INITIALS = "LK"
 STEP_TAKES_MS = 4 * 60_000
@@ -74,5 +75,7 @@ class Keeper:
             return
         self._last_visit_day = day
         self._to_clear = list(dict.fromkeys(reason for reason, _ in state.trips))
-        raised = [name for name, alarm in state.alarms if alarm.raised]
-        self.mended += self._strike.mend(frozenset([*self._to_clear, *raised]))
+        told = {name for name, alarm in state.alarms if alarm.raised}.union(self._to_clear)
+        if self._to_clear:  # whoever comes to clear a trip looks at all the probes
+            told.add(interlocks.probe_fault(*self._chamber.box.probe_counts()[:3]) or "")
+        self.mended += self._strike.mend(frozenset(told))

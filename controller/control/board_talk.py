@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from controller.control import model as m
 from controller.control import watering
+from controller.control.words import trip_words
 from controller.plan import Settings
 from firmware_bridge import interlocks, limits, messages
 
@@ -161,6 +162,17 @@ def close(state: m.State, steps_min: int, steps_max: int, end_reason: str, setti
     return state, [m.Append(closed)]
 
 
+def _not_dry_words(reading: m.Reading | None) -> str:
+    """Which probe keeps the board from being cleared, as far as the newest reading shows."""
+    if reading is not None:
+        leak, overfill, reservoir = reading.leak_counts, reading.float_counts, reading.reservoir_counts
+        if leak is not None and overfill is not None and reservoir is not None:
+            fault = interlocks.probe_fault(leak, overfill, reservoir)
+            if fault is not None:
+                return f"Not yet. {trip_words(fault)} Mend that first, and wait a few seconds."
+    return "The board has not seen its probes dry and whole for long enough; wait a few seconds and ask again."
+
+
 def _cleared(state: m.State, answer: str) -> Decision:
     pending = state.pending_clear
     if pending is None:
@@ -168,7 +180,7 @@ def _cleared(state: m.State, answer: str) -> Decision:
     state = state.but(pending_clear=None)
     if answer not in (interlocks.ACCEPTED, interlocks.NOT_TRIPPED):
         words = {
-            interlocks.NOT_DRY: "The board still sees water or a cut wire; dry the probe and wait a few seconds.",
+            interlocks.NOT_DRY: _not_dry_words(state.reading),
             interlocks.OTHER_REASON: "The board is tripped for another reason; look again.",
         }.get(answer, f"The board refused: {answer}.")
         return state, [m.Append(m.RequestAnswered(state.now, pending.request_id, False, words))]

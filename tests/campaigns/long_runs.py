@@ -27,6 +27,19 @@ def drawn_faults(days: float, seed: int) -> list[Fault]:
     return [Fault(name, at_ms) for name, at_ms in zip(names, times, strict=False)]
 
 
+def never_cleared(journal: Journal, days: float) -> list[str]:
+    """Trips that stood for more than two daily visits: then the year would prove nothing about water."""
+    cleared = [(each.trip_reason, each.at.monotonic_ms) for each in journal.records(m.TripCleared)]
+    found = []
+    for trip in journal.records(m.TripRecord):
+        until_ms = trip.at.monotonic_ms + 2 * MS_PER_DAY
+        if until_ms < days * MS_PER_DAY and not any(
+            reason == trip.trip_reason and trip.at.monotonic_ms <= at_ms <= until_ms for reason, at_ms in cleared
+        ):
+            found.append(f"{trip.trip_reason} at {trip.at.monotonic_ms / MS_PER_DAY:.1f} d stood for two days")
+    return found
+
+
 def year(days: float, seed: int) -> tuple[list[str], str]:
     """(what was found wrong, the figures in words)."""
     watering = replace(examples.PLAN.watering, daily_cap_ml=DAILY_CAP_ML, total_cap_ml=DAILY_CAP_ML * DAYS)
@@ -38,6 +51,7 @@ def year(days: float, seed: int) -> tuple[list[str], str]:
         intents = list(journal.records(m.DoseIntended))
         closed = list(journal.records(m.DoseClosed))
         trips = {f"trip_{trip.trip_reason}" for trip in journal.records(m.TripRecord)}
+        standing = never_cleared(journal, days)
         alarms = {alarm.alarm for alarm in journal.records(m.AlarmRecord) if alarm.raised}
         untold = [alarm for alarm in journal.records(m.AlarmRecord) if not alarm.words.strip()]
         whole = journal.connection.execute("PRAGMA integrity_check").fetchone()[0]
@@ -47,6 +61,7 @@ def year(days: float, seed: int) -> tuple[list[str], str]:
         found.append(f"{len(untold)} alarms without words")
     if whole != "ok":
         found.append(f"the journal is not whole: {whole}")
+    found += standing
     ids = [dose.dose_id for dose in intents]
     if len(ids) != len(set(ids)) or len(closed) != len({each.dose_id for each in closed}):
         found.append("a dose id twice")
