@@ -412,6 +412,7 @@ def test_the_window_survives_a_restart_hour_by_hour(bench):
     bench.finish(1)
     bench.save()
     bench.tick(limits.WINDOW_SLOT_MS)
+    assert bench.board.law.window_moved is False, "the board has taken the news"
     assert bench.save() is not None
     bench.tick()
     assert bench.save() is None, "once an hour is enough"

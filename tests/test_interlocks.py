@@ -66,6 +66,14 @@ def finish_dose(law, dose_id):
     return turned
 
 
+def test_a_law_begins_with_no_dose_in_hand():
+    law = Law(7, NOTHING_USED, None)
+    assert (law.state, law.last_dose_id, law.trip_reason, law.ended_reason) == (RESTING, 7, None, None)
+    assert law.dose_steps == law.steps_per_s == law.turned_steps == 0
+    assert law.run_ms == law.run_limit_ms == law.lease_ms == law.trip_delay_ms == law.dry_ms == 0
+    assert law.greeted is False
+
+
 # -- the table of moves -------------------------------------------------------------------------------------------
 
 
@@ -548,6 +556,7 @@ def test_a_reservation_moves_on_with_the_hour_and_what_was_turned_stays():
 
 def test_the_window_asks_to_be_saved_when_an_hour_with_steps_ends_and_only_then():
     law = resting()
+    assert law.window_moved is False
     tick(law, HOUR_MS)
     assert not law.window_moved, "nothing to keep"
     for window in ([0] * 24 + [1], [1] + [0] * 24):

@@ -48,12 +48,10 @@ def water_content_fraction(state: m.State, settings: Settings) -> float | None:
     return None if counts is None else settings.chamber.moisture_probe.water_content_fraction(counts)
 
 
-def given_since_ml(state: m.State, run_ms: int, *, first_wetting: bool) -> float:
-    """The most that was given since ``run_ms`` on the run clock, with or without the first wetting."""
+def given_since_ml(state: m.State, run_ms: int, *, but_for: str = "") -> float:
+    """The most that was given since ``run_ms`` on the run clock, but for the doses of one purpose."""
     return sum(
-        given.volume_max_ml
-        for given in state.given_today
-        if given.run_ms > run_ms and (first_wetting or given.purpose != m.FIRST_WETTING)
+        given.volume_max_ml for given in state.given_today if given.run_ms > run_ms and given.purpose != but_for
     )
 
 
@@ -90,7 +88,7 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
         return reason
     limits = settings.chamber.limits
     day_ago_ms = state.run_ms - MS_PER_DAY
-    in_board_day_ml = given_since_ml(state, state.run_ms - BOARD_DAY_MS, first_wetting=True)
+    in_board_day_ml = given_since_ml(state, state.run_ms - BOARD_DAY_MS)
     if in_board_day_ml + wanted.volume_ml > limits.daily_max_ml + 1e-9:
         return "chamber_daily_limit"
     since_ms = None if state.last_dose_run_ms is None else state.run_ms - state.last_dose_run_ms
@@ -103,7 +101,7 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     law = settings.plan.watering
     if state.watering_given_ml + wanted.volume_ml > law.total_cap_ml + 1e-9:
         return "total_cap"
-    if given_since_ml(state, day_ago_ms, first_wetting=False) + wanted.volume_ml > law.daily_cap_ml + 1e-9:
+    if given_since_ml(state, day_ago_ms, but_for=m.FIRST_WETTING) + wanted.volume_ml > law.daily_cap_ml + 1e-9:
         return "daily_cap"
     if since_ms is not None and since_ms < law.rest_h * MS_PER_H:
         return "resting"
