@@ -50,9 +50,7 @@ def water_content_fraction(state: m.State, settings: Settings) -> float | None:
 
 def given_since_ml(state: m.State, run_ms: int, *, but_for: str = "") -> float:
     """The most that was given since ``run_ms`` on the run clock, but for the doses of one purpose."""
-    return sum(
-        given.volume_max_ml for given in state.given_today if given.run_ms > run_ms and given.purpose != but_for
-    )
+    return sum(given.volume_max_ml for given in state.given_today if given.run_ms > run_ms and given.purpose != but_for)
 
 
 # -- may ----
