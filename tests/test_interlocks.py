@@ -74,6 +74,29 @@ def test_a_law_begins_with_no_dose_in_hand():
     assert law.greeted is False
 
 
+def test_every_limit_is_the_number_of_its_reason():
+    """The reasons in limits.py, worked out for the example pump of 0.005 ml a step: no number changes by a slip."""
+    steps_per_ml = 200
+    assert {name: getattr(limits, name) for name in limits.NAMES} == {
+        "PROTOCOL": 1,
+        "TICK_MS": 10,
+        "LEASE_MS_MAX": 3 * 1000,
+        "DOSE_STEPS_MAX": 60 * steps_per_ml,
+        "STEPS_PER_S_MAX": 120 * steps_per_ml // 60,
+        "RUN_MS_MAX": 5 * 60 * 1000,
+        "MADE_GOOD_MS_MAX": 2 * limits.TICK_MS,
+        "RUN_MARGIN_MS": 2 * 1000,
+        "WINDOW_SLOT_MS": HOUR_MS,
+        "WINDOW_SLOTS": 24 + 1,
+        "WINDOW_STEPS_MAX": 300 * steps_per_ml,
+        "ROTOR_STEPS_TOLERANCE": 40,
+        "DRY_MS_MIN": 5 * 1000,
+        "COUNT_MAX": 2**12 - 1,
+        "WET_BELOW_COUNTS": 1400,
+        "OPEN_ABOVE_COUNTS": 3200,
+    }
+
+
 # -- the table of moves -------------------------------------------------------------------------------------------
 
 
