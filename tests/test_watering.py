@@ -394,7 +394,7 @@ def test_a_dose_counts_for_the_day_for_the_run_and_for_the_rest():
     assert state.first_wetting_given_ml == before.first_wetting_given_ml
     assert state.last_dose_run_ms == before.run_ms
     bed_ml = examples.PLAN.medium.bed_volume_ml
-    assert state.effect_check == m.EffectCheck(before.run_ms + watering.EFFECT_AFTER_MS, 0.22, 12.0 / bed_ml)
+    assert state.effect_check == m.EffectCheck(before.run_ms + 30 * 60_000, 0.22, 12.0 / bed_ml)
 
 
 def test_an_aliquot_counts_for_the_first_wetting_and_its_effect_is_not_judged():
