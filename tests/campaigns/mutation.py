@@ -38,7 +38,7 @@ class Change(NamedTuple):
 
 
 OVERWRITTEN = "set anew by every dose before anything reads it"
-FALSY = "private, and no and nothing are the same to the only place that asks"
+FALSY = "private, and no and nothing are the same to every place that asks"
 BOARD, LAW = "firmware_bridge.board.Board.", "firmware_bridge.interlocks.Law."
 ACCEPTED = {
     Change(LAW + "__init__", "self._step_phase = 0", "self._step_phase = None"): OVERWRITTEN,
