@@ -31,7 +31,7 @@ class Board:
         slots_steps = [messages.number(saved, name) for name in messages.SLOT_FIELDS]
         end_reason = messages.word(saved, "end_reason")
         trip_reason = messages.word(saved, "trip_reason")
-        self._done_seen = messages.number(saved, "seen") > 0
+        self._done_seen = messages.number(saved, "seen") == 1
         if not self._done_seen and end_reason is None:
             # It was turning, or about to, when the power went: anything from nothing to all of it.
             end_reason = interlocks.BOARD_RESTARTED

@@ -281,7 +281,7 @@ class Law:
         for _ in range(min(passed_slots, limits.WINDOW_SLOTS)):
             self._slot = (self._slot + 1) % limits.WINDOW_SLOTS
             self._slots[self._slot] = 0
-        self._slots[self._slot] += reserved_steps
+        self._slots[self._slot] = reserved_steps
 
     def _judge_rotor(self, elapsed_ms: int, rotor_steps: int) -> None:
         """Compare what turned with what was ordered; a surplus stays counted until a new dose or a clear."""

@@ -66,6 +66,37 @@ def finish_dose(law, dose_id):
     return turned
 
 
+def test_a_law_begins_with_no_dose_in_hand():
+    law = Law(7, NOTHING_USED, None)
+    assert (law.state, law.last_dose_id, law.trip_reason, law.ended_reason) == (RESTING, 7, None, None)
+    assert law.dose_steps == law.steps_per_s == law.turned_steps == 0
+    assert law.run_ms == law.run_limit_ms == law.lease_ms == law.trip_delay_ms == law.dry_ms == 0
+    assert law.greeted is False
+
+
+def test_every_limit_is_the_number_of_its_reason():
+    """The reasons in limits.py, worked out for the example pump of 0.005 ml a step: no number changes by a slip."""
+    steps_per_ml = 200
+    assert {name: getattr(limits, name) for name in limits.NAMES} == {
+        "PROTOCOL": 1,
+        "TICK_MS": 10,
+        "LEASE_MS_MAX": 3 * 1000,
+        "DOSE_STEPS_MAX": 60 * steps_per_ml,
+        "STEPS_PER_S_MAX": 120 * steps_per_ml // 60,
+        "RUN_MS_MAX": 5 * 60 * 1000,
+        "MADE_GOOD_MS_MAX": 2 * limits.TICK_MS,
+        "RUN_MARGIN_MS": 2 * 1000,
+        "WINDOW_SLOT_MS": HOUR_MS,
+        "WINDOW_SLOTS": 24 + 1,
+        "WINDOW_STEPS_MAX": 300 * steps_per_ml,
+        "ROTOR_STEPS_TOLERANCE": 40,
+        "DRY_MS_MIN": 5 * 1000,
+        "COUNT_MAX": 2**12 - 1,
+        "WET_BELOW_COUNTS": 1400,
+        "OPEN_ABOVE_COUNTS": 3200,
+    }
+
+
 # -- the table of moves -------------------------------------------------------------------------------------------
 
 
@@ -548,6 +579,7 @@ def test_a_reservation_moves_on_with_the_hour_and_what_was_turned_stays():
 
 def test_the_window_asks_to_be_saved_when_an_hour_with_steps_ends_and_only_then():
     law = resting()
+    assert law.window_moved is False
     tick(law, HOUR_MS)
     assert not law.window_moved, "nothing to keep"
     for window in ([0] * 24 + [1], [1] + [0] * 24):

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import time
+from math import inf, nextafter
 
 import pytest
 
@@ -258,7 +259,39 @@ def test_an_effect_is_not_judged_before_its_time_nor_by_untrusted_moisture():
     assert watering.judge_effect(blind, examples.SETTINGS).effects_missed == 0
 
 
+def test_a_dose_that_raises_the_moisture_by_exactly_a_fifth_reached_the_probe():
+    state = examples.with_moisture(examples.growing(), 0.25)
+    content = watering.water_content_fraction(state, examples.SETTINGS)
+    expected = content * 5
+    assert watering.EFFECT_SHARE_MIN * expected == content, "exact in floating point, so this is the edge itself"
+
+    for rise_expected, missed in ((expected, 0), (nextafter(expected, inf), 1)):
+        check = m.EffectCheck(0, 0.0, rise_expected)
+        assert watering.judge_effect(state.but(effect_check=check), examples.SETTINGS).effects_missed == missed
+
+
 # -- the edges of every bound ----
+
+
+@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.parametrize(
+    ("bound_ml", "purpose", "changes", "reason"),
+    [
+        (300.0, m.FIRST_WETTING, {}, "chamber_daily_limit"),
+        (60.0, m.CALIBRATION, {}, "chamber_dose_limit"),
+        (12.0, m.MOISTURE_LED, {"total_cap_ml": 12.0}, "total_cap"),
+        (12.0, m.MOISTURE_LED, {"daily_cap_ml": 12.0}, "daily_cap"),
+    ],
+)
+def test_every_budget_is_given_in_full_and_not_a_thousandth_more(bound_ml, purpose, changes, reason):
+    """Sums of doses carry rounding errors, so each bound has a billionth of a millilitre of slack and no more."""
+    settings = examples.watering(**changes)
+    edge_ml = bound_ml + 1e-9
+    found = {
+        volume_ml: may(examples.growing(), want(volume_ml, purpose), settings)
+        for volume_ml in (bound_ml, edge_ml, nextafter(edge_ml, inf), bound_ml + 0.001)
+    }
+    assert list(found.values()) == ["", "", reason, reason]
 
 
 @pytest.mark.parametrize(("now_ms", "reason"), [(-1, "board_refused"), (0, ""), (1, "")])
@@ -361,7 +394,7 @@ def test_a_dose_counts_for_the_day_for_the_run_and_for_the_rest():
     assert state.first_wetting_given_ml == before.first_wetting_given_ml
     assert state.last_dose_run_ms == before.run_ms
     bed_ml = examples.PLAN.medium.bed_volume_ml
-    assert state.effect_check == m.EffectCheck(before.run_ms + watering.EFFECT_AFTER_MS, 0.22, 12.0 / bed_ml)
+    assert state.effect_check == m.EffectCheck(before.run_ms + 30 * 60_000, 0.22, 12.0 / bed_ml)
 
 
 def test_an_aliquot_counts_for_the_first_wetting_and_its_effect_is_not_judged():
@@ -370,6 +403,16 @@ def test_an_aliquot_counts_for_the_first_wetting_and_its_effect_is_not_judged():
     assert state.given_today == (m.Given(before.run_ms, 12.0, m.FIRST_WETTING),)
     assert state.first_wetting_given_ml == before.first_wetting_given_ml + 12.0
     assert state.watering_given_ml == before.watering_given_ml
+    assert state.effect_check is None
+
+
+def test_a_portion_into_a_jug_counts_for_the_day_and_neither_for_the_plants_nor_for_their_moisture():
+    before, state = after({"purpose": m.CALIBRATION})
+
+    assert state.given_today == (m.Given(before.run_ms, 12.0, m.CALIBRATION),)
+    assert state.first_wetting_given_ml == before.first_wetting_given_ml
+    assert state.watering_given_ml == before.watering_given_ml
+    assert state.last_dose_run_ms == before.run_ms
     assert state.effect_check is None
 
 

@@ -489,7 +489,7 @@ class State:
     hot_samples: int = 0
     reading: Reading | None = None
     # lamp, trips, alarms, people
-    lamp_duty_fraction: float = -1.0  # unknown until first set
+    lamp_duty_fraction: float | None = None  # unknown until first set
     trips: tuple[tuple[str, str], ...] = ()  # (reason, side), first one first
     alarms: tuple[tuple[str, AlarmState], ...] = ()
     status_pattern: str = ""

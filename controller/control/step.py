@@ -81,7 +81,7 @@ def _sampled(state: m.State, at: m.Moment, run_ms: int, reading: m.Reading, sett
         reading.leak_counts,
         reading.float_counts,
         reading.reservoir_counts,
-        max(0.0, state.lamp_duty_fraction),
+        state.lamp_duty_fraction or 0.0,
         state.air.quality,
         state.humidity.quality,
         state.moisture.quality,
@@ -93,20 +93,21 @@ def _sampled(state: m.State, at: m.Moment, run_ms: int, reading: m.Reading, sett
 
 def _safe_first(actions: list[m.Action]) -> list[m.Action]:
     """Stopping water and setting the lamp wait for no record: those actions first, then the records."""
-    return actions if len(actions) == 1 else sorted(actions, key=lambda action: isinstance(action, m.Append))
+    return sorted(actions, key=lambda action: isinstance(action, m.Append))
 
 
 def _host_trips(state: m.State, reading: m.Reading) -> Decision:
     """Trips from the second pair of probes and from heat."""
-    actions: list[m.Action] = []
+    reasons: list[str] = []
     if reading.local_leak_wet:
-        state, tripped = trip(state, "leak_wet")
-        actions += tripped
+        reasons.append("leak_wet")
     if reading.local_float_up:
-        state, tripped = trip(state, "overfill_float_up")
-        actions += tripped
+        reasons.append("overfill_float_up")
     if state.hot_samples >= HOT_SAMPLES:
-        state, tripped = trip(state, m.AIR_TOO_HOT)
+        reasons.append(m.AIR_TOO_HOT)
+    actions: list[m.Action] = []
+    for reason in reasons:
+        state, tripped = trip(state, reason)
         actions += tripped
     return state, actions
 
@@ -144,7 +145,7 @@ def _told(state: m.State, settings: Settings) -> Decision:
     pattern = alarms.status_pattern(state)
     if pattern != state.status_pattern:
         state = state.but(status_pattern=pattern)
-        actions.insert(0, m.SetStatusLamp(pattern))
+        actions.append(m.SetStatusLamp(pattern))
     return state, actions
 
 
@@ -176,7 +177,8 @@ def _keep_talking(state: m.State) -> Decision:
     if dose is not None and dose.judged and not dose.inherited:
         actions.append(m.SendToBoard("renew", (dose.dose_id, LEASE_MS)))
     waiting = not state.greeted or state.reconciling or (dose is not None and not dose.judged)
-    silent_ms = state.now.monotonic_ms - max(state.hello_sent_ms, dose.sent_ms if dose else 0)
+    asked_ms = state.hello_sent_ms if dose is None else max(state.hello_sent_ms, dose.sent_ms)
+    silent_ms = state.now.monotonic_ms - asked_ms
     if waiting and silent_ms >= HELLO_EVERY_MS:
         state, hello = board_talk.greet(state)
         actions += hello
@@ -222,9 +224,9 @@ def _job_fired(state: m.State, job: str, settings: Settings) -> Decision:
 def _started(state: m.State, software_version: str, settings: Settings) -> Decision:
     boot: list[m.Action] = [m.Append(m.BootRecord(state.now, software_version))]
     if settings.chamber.calibration_ids:
-        words = "Calibrations in use: " + ", ".join(settings.chamber.calibration_ids) + "."
+        words = f"Calibrations in use: {', '.join(settings.chamber.calibration_ids)}."
         boot.append(m.Append(m.EventRecord(state.now, "calibrations_in_use", words)))
-    state, due = hands_on.fall_due(state.but(lamp_duty_fraction=-1.0, status_pattern=""), settings)
+    state, due = hands_on.fall_due(state.but(lamp_duty_fraction=None, status_pattern=""), settings)
     state, lamp = _lamp(state, settings)
     return state, [*boot, *lamp, *due]
 
@@ -280,14 +282,14 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
         state, lamp = _lamp(state, settings)
         return state, [action for action in lamp if isinstance(action, m.SetLamp)]
     if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
-        failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / 3_600_000
+        failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / photoperiod.MS_PER_H
         words = "Records can be written again; between the last row and this one nothing was kept."
         cause = state.records_failed_words
         failed_words = f"Records could not be written for {failed_h:.1f} h; no water meanwhile. Cause: {cause}."
         boot = state.unwritten_boot
         failed = m.AlarmRecord(state.now, "records_failed", True, failed_words)
         over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
-        state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=-1.0, unwritten_boot=None)
+        state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=None, unwritten_boot=None)
         state, hello = board_talk.greet(state)
         return state, [
             *([] if boot is None else [m.Append(boot)]),

@@ -4,6 +4,7 @@ Every budget counts the most a dose can have been. Everything is timed on the ru
 step of the wall clock neither repeats a dose nor skips one.
 """
 
+from collections.abc import Iterable
 from datetime import UTC
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -48,13 +49,9 @@ def water_content_fraction(state: m.State, settings: Settings) -> float | None:
     return None if counts is None else settings.chamber.moisture_probe.water_content_fraction(counts)
 
 
-def given_since_ml(state: m.State, run_ms: int, *, first_wetting: bool) -> float:
-    """The most that was given since ``run_ms`` on the run clock, with or without the first wetting."""
-    return sum(
-        given.volume_max_ml
-        for given in state.given_today
-        if given.run_ms > run_ms and (first_wetting or given.purpose != m.FIRST_WETTING)
-    )
+def given_since_ml(given: Iterable[m.Given], run_ms: int) -> float:
+    """The most that these doses gave since ``run_ms`` on the run clock."""
+    return sum(each.volume_max_ml for each in given if each.run_ms > run_ms)
 
 
 # -- may ----
@@ -89,8 +86,7 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     if reason:
         return reason
     limits = settings.chamber.limits
-    day_ago_ms = state.run_ms - MS_PER_DAY
-    in_board_day_ml = given_since_ml(state, state.run_ms - BOARD_DAY_MS, first_wetting=True)
+    in_board_day_ml = given_since_ml(state.given_today, state.run_ms - BOARD_DAY_MS)
     if in_board_day_ml + wanted.volume_ml > limits.daily_max_ml + 1e-9:
         return "chamber_daily_limit"
     since_ms = None if state.last_dose_run_ms is None else state.run_ms - state.last_dose_run_ms
@@ -103,7 +99,8 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     law = settings.plan.watering
     if state.watering_given_ml + wanted.volume_ml > law.total_cap_ml + 1e-9:
         return "total_cap"
-    if given_since_ml(state, day_ago_ms, first_wetting=False) + wanted.volume_ml > law.daily_cap_ml + 1e-9:
+    to_plants = [given for given in state.given_today if given.purpose != m.FIRST_WETTING]
+    if given_since_ml(to_plants, state.run_ms - MS_PER_DAY) + wanted.volume_ml > law.daily_cap_ml + 1e-9:
         return "daily_cap"
     if since_ms is not None and since_ms < law.rest_h * MS_PER_H:
         return "resting"
