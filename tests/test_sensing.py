@@ -7,7 +7,7 @@ import pytest
 from controller.control import sensing
 from controller.control.model import GOOD, MISSING, SUSPECT, Channel
 
-BOUNDS = sensing.Bounds(low=-20.0, high=70.0, jump_max=4.0, stuck_after_ms=900_000)
+BOUNDS = sensing.Bounds(low=-20.0, high=70.0, jump_max=4.0, stuck_after_ms=900_000, calm_max=1.0)
 
 
 def fed(values, every_ms=10_000, bounds=BOUNDS):
@@ -84,3 +84,26 @@ def test_a_channel_is_settled_only_after_five_good_values_and_answers_their_medi
 def test_one_bad_value_unsettles_a_channel():
     assert sensing.settled(fed([20.0, 20.1, 20.2, 20.3, 20.2, None])) is None
     assert sensing.settled(fed([20.0, 20.1, 20.2, 20.3, 20.2, 55.0])) is None
+
+
+@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.parametrize(("last", "quality"), [(33.9, GOOD), (34.0, GOOD), (34.1, SUSPECT)])
+def test_a_new_level_is_believed_only_when_its_values_stay_together(last, quality):
+    assert fed([20.0, 30.0, 30.0, 30.0, 30.0, last]).quality == quality
+
+
+@pytest.mark.guards("H6", "host", "3b99cfe9")
+def test_a_wire_in_the_air_is_no_new_level():
+    assert fed([20.0, 60.0, -10.0, 50.0, 0.0, 44.0, 65.0, -5.0, 35.0]).quality == SUSPECT
+
+
+@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.parametrize(("apart", "is_settled"), [(0.9, True), (1.0, True), (1.1, False)])
+def test_after_trouble_a_channel_is_settled_only_by_values_that_agree(apart, is_settled):
+    channel = fed([20.0, None, 20.0, 20.0 + apart, 20.0, 20.0, 20.0])
+
+    assert (sensing.settled(channel) is not None) == is_settled
+
+
+def test_a_settled_channel_follows_what_moves_without_a_jump():
+    assert sensing.settled(fed([20.0] * 5 + [23.0, 26.0, 29.0, 32.0, 35.0])) == 29.0
