@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from controller import asking
@@ -28,15 +29,16 @@ def shortened_plan(folder: Path, **changes: tuple[int, int]) -> Path:
 class Session:
     """One run folder, one stand, and a controller that comes and goes."""
 
-    def __init__(self, folder: Path, plan: Path, stand: RunningStand) -> None:
+    def __init__(self, folder: Path, plan: Path, stand: RunningStand, command: Sequence[str] = COMMAND) -> None:
         self.folder = folder
         self.stand = stand
+        self._command = list(command)
         self._arguments = ["run", str(plan), "--chamber", str(CHAMBER), "--out", str(folder), "--simulated"]
         self._arguments += ["--stand", str(stand.folder)]
         self.process: subprocess.Popen[str] | None = None
 
     def start(self) -> None:
-        self.process = subprocess.Popen(COMMAND + self._arguments, stdout=subprocess.PIPE, text=True)
+        self.process = subprocess.Popen(self._command + self._arguments, stdout=subprocess.PIPE, text=True)
         boots = len(self.records(m.BootRecord)) if (self.folder / "journal.sqlite").exists() else 0
         wait_until(lambda: self.exists() and len(self.records(m.BootRecord)) > boots, "a controller that started")
 
