@@ -107,3 +107,14 @@ def test_after_trouble_a_channel_is_settled_only_by_values_that_agree(apart, is_
 
 def test_a_settled_channel_follows_what_moves_without_a_jump():
     assert sensing.settled(fed([20.0] * 5 + [23.0, 26.0, 29.0, 32.0, 35.0])) == 29.0
+
+
+@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.parametrize(("temperature_c", "quality"), [(69.9, GOOD), (70.0, GOOD), (70.1, SUSPECT), (130.0, SUSPECT)])
+def test_a_humidity_measured_with_an_impossible_temperature_is_doubted_too(temperature_c, quality):
+    air = sensing.judge(Channel(), temperature_c, 0, sensing.AIR_TEMPERATURE_C)
+
+    humidity = sensing.judge_beside(air, Channel(level=50.0), 60.0, 0, sensing.RELATIVE_HUMIDITY_PCT)
+
+    assert humidity.quality == quality
+    assert humidity.level == (60.0 if quality == GOOD else 50.0)

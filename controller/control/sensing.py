@@ -6,6 +6,7 @@ from controller.control.model import GOOD, MISSING, SUSPECT, Channel
 
 RECENT_VALUES = 5
 JUMP_BELIEVED_AFTER_SAMPLES = 5
+OUTSIDE = "outside what the sensor can see"
 
 
 class Bounds(NamedTuple):
@@ -37,7 +38,7 @@ def judge(channel: Channel, value: float | None, at_monotonic_ms: int, bounds: B
     level = channel.level
     jumped = 0
     if value < bounds.low or value > bounds.high:
-        cause = "outside what the sensor can see"
+        cause = OUTSIDE
     elif level is not None and abs(value - level) > bounds.jump_max:
         before = channel.value if channel.jumped_samples else None
         stays = before is not None and abs(value - before) <= bounds.jump_max
@@ -52,6 +53,16 @@ def judge(channel: Channel, value: float | None, at_monotonic_ms: int, bounds: B
     if cause:
         return Channel(value, SUSPECT, cause, same_since_ms, level, jumped, ())
     return Channel(value, GOOD, "", same_since_ms, value, 0, _recent(channel.recent, value, bounds.calm_max))
+
+
+def judge_beside(
+    beside: Channel, channel: Channel, value: float | None, at_monotonic_ms: int, bounds: Bounds
+) -> Channel:
+    """``judge`` for a value of the same measurement as ``beside``: where that one is impossible, both are doubted."""
+    after = judge(channel, value, at_monotonic_ms, bounds)
+    if beside.cause != OUTSIDE or after.quality != GOOD:
+        return after
+    return Channel(after.value, SUSPECT, "measured with one that cannot be", after.same_since_ms, channel.level, 0, ())
 
 
 def _recent(recent: tuple[float, ...], value: float, calm_max: float) -> tuple[float, ...]:
