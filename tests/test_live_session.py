@@ -95,7 +95,7 @@ def test_the_controller_killed_in_mid_dose_gives_nothing_twice_and_the_account_h
 def test_a_loop_that_hangs_in_a_read_is_no_sign_of_life_and_its_pump_stops_within_the_lease(
     tmp_path, plan, monkeypatch
 ):
-    """What the unit's WatchdogSec then does is done here by hand: end it (systemd.service(5): SIGABRT), begin it anew."""
+    """What the unit's WatchdogSec does is done by hand: end it (systemd.service(5): SIGABRT) and begin it anew."""
     fifo = tmp_path / "held"
     monkeypatch.setenv("HELD_BUS", str(fifo))
     monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))

@@ -8,6 +8,7 @@ import pytest
 from controller import plan as p
 from controller.control import model as m
 from controller.control import watering
+from firmware_bridge import messages
 from tests import examples
 
 H = watering.MS_PER_H
@@ -38,6 +39,8 @@ def test_a_quiet_greeted_chamber_may_be_watered():
         ({"pending_clear": m.PendingClear("leak_wet", "LK", 1)}, "clearing"),
         ({"effect_check": m.EffectCheck(10**12, 0.3, 0.01)}, "effect_unseen"),
         ({"refused_until_ms": 10**12}, "board_refused"),
+        ({"last_dose_id": messages.DOSE_ID_MAX - 1}, ""),
+        ({"last_dose_id": messages.DOSE_ID_MAX}, "dose_ids_used_up"),
     ],
 )
 def test_each_standing_reason_forbids_water(changes, reason):

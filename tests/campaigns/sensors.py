@@ -13,6 +13,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import time
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -372,7 +373,7 @@ class Trial:
             self.found.append("the physics counted other water than the motor turned")
         if steps * pump.ml_per_step > law.daily_cap_ml + 1e-6:
             self.found.append(f"{steps * pump.ml_per_step:.2f} ml of {law.daily_cap_ml:g} ml a day")
-        for before, after in zip(intents, intents[1:], strict=False):
+        for before, after in pairwise(intents):
             if after.at.monotonic_ms - before.at.monotonic_ms < REST_H * HOUR_MS:
                 self.found.append("a dose within the rest of another")
         if any(i.volume_ml > DOSE_ML + 1e-9 for i in intents) or len({i.dose_id for i in intents}) != len(intents):
