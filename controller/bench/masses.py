@@ -7,6 +7,8 @@ from pathlib import Path
 
 from controller.errors import SettingsError
 
+NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")  # no signs of other scripts, no _
+
 
 def number_in(text: str, where: str, what: str = "number") -> float:
     """The number in ``text``; SettingsError naming ``where`` when it is not one."""
@@ -14,12 +16,9 @@ def number_in(text: str, where: str, what: str = "number") -> float:
     if re.fullmatch(r"[+-]?\d+,\d+", given):
         better = given.replace(",", ".")
         raise SettingsError((f"{where}: {given} has a decimal comma; write {better} with a decimal point.",))
-    try:
-        found = float(given)
-    except ValueError:
-        raise SettingsError((f"{where}: {given!r} is not a {what}.",)) from None
+    found = float(given) if NUMBER.fullmatch(given) else math.nan
     if not math.isfinite(found):
-        raise SettingsError((f"{where}: {given} is not a {what}.",))
+        raise SettingsError((f"{where}: {given!r} is not a {what}.",))
     return found
 
 
@@ -37,6 +36,8 @@ def rows_from_csv(path: Path, names: tuple[str, ...]) -> list[dict[str, float]]:
         raise SettingsError((f"{path}: this file cannot be read ({error.strerror}).",)) from error
     except UnicodeDecodeError as error:
         raise SettingsError((f"{path}: this file is not UTF-8 text.",)) from error
+    except csv.Error as error:
+        raise SettingsError((f"{path}: this is not a file of cells parted by commas ({error}).",)) from error
     head = [cell.strip() for cell in rows[0]] if rows else []
     for name in names:
         if head.count(name) != 1:
@@ -64,14 +65,14 @@ def mass_in_line_g(line: str, pattern: re.Pattern[str]) -> float | None:
     if found is None:
         return None
     text = found["mass_g"] if "mass_g" in pattern.groupindex else found[1]
-    return mass_g(text.replace(" ", ""), "balance")
+    return None if text is None else mass_g(text.replace(" ", ""), "balance")
 
 
 def balance_pattern(text: str) -> re.Pattern[str]:
     """The user's expression; SettingsError when it is none or has no group."""
     try:
         pattern = re.compile(text)
-    except re.error as error:
+    except (re.error, OverflowError, RecursionError) as error:
         raise SettingsError((f"--balance-pattern: {text!r} is not a regular expression ({error}).",)) from error
     if pattern.groups < 1:
         raise SettingsError((f"--balance-pattern: {text!r} needs a group in round brackets around the mass.",))
