@@ -3,11 +3,17 @@
 import csv
 import math
 import re
+import warnings
 from pathlib import Path
 
 from controller.errors import SettingsError
 
 NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")  # no signs of other scripts, no _
+
+
+SEARCHED_CHARACTERS = 80  # of a balance's line: with few repeats in an expression, no search then takes long
+REPEATS_MAX = 5
+REPEAT = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]\\])*\]|(?P<group>\)[*+{])|(?P<repeat>[*+{])", re.DOTALL)
 
 
 def number_in(text: str, where: str, what: str = "number") -> float:
@@ -61,7 +67,7 @@ def masses_from_csv_g(path: Path) -> list[float]:
 
 def mass_in_line_g(line: str, pattern: re.Pattern[str]) -> float | None:
     """The mass in a line of a balance by the user's expression (its group, or the first one), or None."""
-    found = pattern.search(line)
+    found = pattern.search(line[:SEARCHED_CHARACTERS])
     if found is None:
         return None
     text = found["mass_g"] if "mass_g" in pattern.groupindex else found[1]
@@ -71,9 +77,14 @@ def mass_in_line_g(line: str, pattern: re.Pattern[str]) -> float | None:
 def balance_pattern(text: str) -> re.Pattern[str]:
     """The user's expression; SettingsError when it is none or has no group."""
     try:
-        pattern = re.compile(text)
-    except (re.error, OverflowError, RecursionError) as error:
+        with warnings.catch_warnings(action="error"):  # what will mean something else one day means nothing now
+            pattern = re.compile(text)
+    except (re.error, OverflowError, RecursionError, Warning) as error:
         raise SettingsError((f"--balance-pattern: {text!r} is not a regular expression ({error}).",)) from error
+    found = [repeat.lastgroup for repeat in REPEAT.finditer(text)]
+    if "group" in found or found.count("repeat") > REPEATS_MAX:
+        bounds = f"a group in brackets may not be repeated, and at most {REPEATS_MAX} signs may"
+        raise SettingsError((f"--balance-pattern: {text!r} could search for ever; {bounds} (* + {{).",))
     if pattern.groups < 1:
         raise SettingsError((f"--balance-pattern: {text!r} needs a group in round brackets around the mass.",))
     return pattern
