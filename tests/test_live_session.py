@@ -91,7 +91,7 @@ def test_the_controller_killed_in_mid_dose_gives_nothing_twice_and_the_account_h
 
 
 @pytest.mark.guards("H3", "host", "0bf493d6")
-@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.guards("H6", "host", "abe4522b")
 def test_a_loop_that_hangs_in_a_read_is_no_sign_of_life_and_its_pump_stops_within_the_lease(
     tmp_path, plan, monkeypatch
 ):

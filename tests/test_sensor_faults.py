@@ -5,7 +5,7 @@ import pytest
 from tests.campaigns import sensors
 from tests.campaigns.sensors import expected_qualities
 
-pytestmark = pytest.mark.guards("H6", "host", "3b99cfe9")
+pytestmark = pytest.mark.guards("H6", "host", "abe4522b")
 
 
 @pytest.mark.parametrize("kind", [*sensors.KINDS, None], ids=lambda kind: sensors.HANGS if kind is None else kind.name)

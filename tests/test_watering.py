@@ -123,7 +123,7 @@ def test_thirst_begins_below_the_low_threshold_and_ends_at_the_high_one():
     assert watering.wanted_dose(state, settings) is None
 
 
-@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.guards("H6", "host", "abe4522b")
 def test_untrusted_moisture_asks_for_nothing_without_a_fallback():
     settings = examples.watering(fallback=None)
     state = examples.growing(moisture=m.Channel(), thirsty=True)

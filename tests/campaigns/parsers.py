@@ -241,8 +241,6 @@ def _saved_line(chance: random.Random) -> bytes:
 def parsers(folder: Path) -> list[Parser]:
     """Every parser that bytes or words from outside can reach."""
 
-    plans, chambers = (PLAN_TEXT, BARE_PLAN_TEXT), (CHAMBER_TEXT, BARE_CHAMBER_TEXT)
-
     def pair(chance: random.Random) -> tuple[str, str]:
         texts = [bent_toml(chance, text).decode(errors="replace") for text in (BARE_PLAN_TEXT, BARE_CHAMBER_TEXT)]
         keep = chance.randrange(3)
