@@ -181,7 +181,8 @@ def test_pairs_of_temperatures_that_cannot_be_are_refused():
     "changes",
     [
         {"lot": ["SL-1"]}, {"lot": "a\\1"}, {"parents": [["SL-1"]]}, {"parents": "SL-1"}, {"positions": [1.5]},
-        {"seeds": "many"}, {"seeds": -1}, {"mass_g": math.nan}, {"more": 1}, {"lot": "SL-1"}, {"parents": ["SL-2"]},
+        {"seeds": "many"}, {"seeds": -1}, {"seeds": 10**400}, {"seeds": 10**9 + 1},
+        {"mass_g": math.nan}, {"more": 1}, {"lot": "SL-1"}, {"parents": ["SL-2"]},
     ],
 )  # fmt: skip
 def test_a_line_of_the_book_that_cannot_be_is_told(tmp_path, changes):

@@ -5,7 +5,6 @@ that its run was sown from.
 """
 
 import json
-import math
 import re
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
@@ -17,6 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 from controller.errors import JournalError, SettingsError
 from controller.plan import Plan, Settings
 
+AMOUNT_MAX = 1e9  # seeds, or their grams: no lot of a growth chamber comes near
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 
 
@@ -129,8 +129,8 @@ def _judge(book: Book, record: Lot | ViabilityTest, where: str) -> None:
                 (f"{where}lot {record.lot} comes from {parent}, which stands nowhere before it: no lot {parent}.",)
             )
     amounts = [value for value in (record.seeds, record.mass_g) if value is not None]
-    if not all(math.isfinite(value) and value >= 0 for value in amounts):
-        raise SettingsError((f"{where}seeds and mass_g of lot {record.lot} must be 0 or more.",))
+    if not all(0 <= value <= AMOUNT_MAX for value in amounts):
+        raise SettingsError((f"{where}seeds and mass_g of lot {record.lot} must be from 0 to {AMOUNT_MAX:g}.",))
 
 
 def _put(book: Book, record: Lot | ViabilityTest) -> None:
