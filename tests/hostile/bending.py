@@ -95,7 +95,7 @@ def bent_value(chance: random.Random, whole: Any) -> Any:
             other = chance.choice(holders)
             holder[key] = deepcopy(chance.choice(list(other.values()) if isinstance(other, dict) else other))
         else:
-            holder[key] = near(chance, holder[key]) if chance.random() < 0.4 else chance.choice(VALUES)
+            holder[key] = near(chance, holder[key]) if chance.random() < 0.4 else deepcopy(chance.choice(VALUES))
     return bent
 
 
