@@ -1,5 +1,6 @@
 """What hostile input once got through, or broke: each is refused in a sentence now."""
 
+import hashlib
 import importlib
 import json
 import math
@@ -8,6 +9,7 @@ import re
 import click
 import pytest
 from click.testing import CliRunner
+from pydantic import TypeAdapter
 from starlette.datastructures import Headers
 
 from controller.acceptance.record import BenchRecord
@@ -27,11 +29,14 @@ from controller.control import model as m
 from controller.control.step import step
 from controller.desk.lots import read_book
 from controller.errors import ChamberError, JournalError, SettingsError
+from controller.parcels.chain import file_faults
+from controller.parcels.manifest import Manifest
+from controller.parcels.receiving import Refusal, _judge_table
 from controller.parcels.sending import quiet_hours
 from controller.web.codes import Codes
 from controller.web.doors import Doors
 from tests import examples
-from tests.hostile.files import ATTEMPT, BOOK, CALIBRATION, RECORD_ID
+from tests.hostile.files import ATTEMPT, BOOK, CALIBRATION, MANIFEST, RECORD_ID, _table
 
 DEEP = "[" * 5_000
 
@@ -321,3 +326,27 @@ def test_a_portion_of_steps_that_are_no_number_is_refused(subject):
 
     assert not answer.granted
     assert answer.words.startswith("A portion is a whole number of steps")
+
+
+# -- parcels ----
+
+
+def test_a_table_whose_words_are_no_text_is_no_table(tmp_path):
+    written = _table()
+    path = tmp_path / "readings.parquet"
+    path.write_bytes(written[:4] + written[4:].replace(b"parquet-cpp", b"\xe2arquet-cpp"))
+
+    with pytest.raises(Refusal, match="not a Parquet file") as refusal:
+        _judge_table(path, 3)
+    assert refusal.value.status == 422
+
+
+def test_a_table_that_is_none_is_a_fault_of_its_parcel_and_not_of_the_verifier(tmp_path):
+    (tmp_path / "readings.parquet").write_bytes(b"rubbish")
+    digest = hashlib.sha256(b"rubbish").hexdigest()
+    named = {"name": "readings.parquet", "sha256": digest, "size_bytes": 7, "rows": 5, "columns": None}
+    manifest = TypeAdapter(Manifest).validate_python({**MANIFEST, "files": [named]})
+
+    assert [fault.partition(": ")[2] for fault in file_faults(manifest, tmp_path)] == [
+        "is not a Parquet file, the manifest says 5 rows."
+    ]
