@@ -8,7 +8,7 @@ from pathlib import Path
 
 from controller.errors import SettingsError
 
-NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")  # no signs of other scripts, no _
+NUMBER = re.compile(r"[+-]?([0-9]+(?:\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")  # no signs of other scripts, no _
 
 
 SEARCHED_CHARACTERS = 80  # of a balance's line: with few repeats in an expression, no search then takes long
