@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from controller.chamber.air_sensor import AirSensor
+from controller.chamber.air_sensor import AirSensor, TimelyAirSensor
 from controller.chamber.board_line import BoardLineReader
 from controller.chamber.computer_clock import is_disciplined
 from controller.chamber.pins import LocalPins
@@ -78,10 +78,12 @@ def _check_disk(folder: Path) -> Finding:
 def _check_air(chamber: Chamber, bus: Any) -> Finding:
     address = f"0x{chamber.air_sensor.i2c_address:02X}"
     try:
-        sensor = AirSensor(open_bus(chamber) if bus is None else bus, chamber.air_sensor.i2c_address)
+        bus = open_bus(chamber) if bus is None else bus
+        sensor = TimelyAirSensor(AirSensor(bus, chamber.air_sensor.i2c_address))
     except ChamberError as error:
         return Finding("air sensor", False, str(error))
     pair = sensor.read()
+    sensor.close()
     if pair is None:
         return Finding(
             "air sensor",

@@ -17,6 +17,7 @@ from firmware_bridge import limits
 
 LINE_BYTES_MAX = 250  # the longest, "saved", takes 240
 NUMBER_MAX = 999999999999
+DOSE_ID_MAX = 999999999  # a dose a second for 31 years; far from NUMBER_MAX, so that the id after any can be said
 
 # Steps of the rolling window hour by hour, the oldest hour first
 SLOT_FIELDS = tuple(["slot_" + str(slot) + "_steps" for slot in range(limits.WINDOW_SLOTS)])
@@ -99,6 +100,11 @@ def checksum(data: bytes) -> int:
 LIMITS_CHECKSUM = checksum(limits.CHECKSUM_TEXT.encode())
 
 
+DOSE_ID_FIELDS = ("dose_id", "last_dose_id")
+NUMBERS_MAX = {
+    kind: tuple([DOSE_ID_MAX if name in DOSE_ID_FIELDS else NUMBER_MAX for name in names])
+    for kind, names in FIELDS.items()
+}
 WORD_FIELDS = {kind: tuple([name.endswith(_WORD_ENDINGS) for name in names]) for kind, names in FIELDS.items()}
 
 
@@ -108,15 +114,15 @@ def encode(kind: str, *values: str | int | None) -> bytes:
     if word_fields is None or len(values) != len(word_fields):
         raise ValueError(kind + ": no such message, or not its number of values")
     parts = [kind]
-    for is_word, value in zip(word_fields, values):  # noqa: B905 (MicroPython's zip has no strict)
+    for is_word, value, most in zip(word_fields, values, NUMBERS_MAX[kind]):  # noqa: B905 (MicroPython: no strict)
         if is_word:
             part = NO_WORD if value is None else str(value)
             if part != NO_WORD and not _is_word(part):
                 raise ValueError(kind + ": not a word: " + repr(value))
-        elif isinstance(value, int) and 0 <= value <= NUMBER_MAX:
+        elif isinstance(value, int) and 0 <= value <= most:
             part = str(int(value))
         else:
-            raise ValueError(kind + ": not a number from 0 to " + str(NUMBER_MAX) + ": " + repr(value))
+            raise ValueError(kind + ": not a number from 0 to " + str(most) + ": " + repr(value))
         parts.append(part)
     text = " ".join(parts)
     body = text.encode()
@@ -153,7 +159,7 @@ def decode(line: bytes) -> tuple[str | int | None, ...] | None:
     if word_fields is None or len(parts) != len(word_fields) + 1:
         return None
     values: list[str | int | None] = [parts[0]]
-    for is_word, part in zip(word_fields, parts[1:]):  # noqa: B905
+    for is_word, part, most in zip(word_fields, parts[1:], NUMBERS_MAX[parts[0]]):  # noqa: B905
         if is_word:
             if part == NO_WORD:
                 values.append(None)
@@ -165,7 +171,10 @@ def decode(line: bytes) -> tuple[str | int | None, ...] | None:
             # canonical: digits only, no sign, no leading zero, no more digits than NUMBER_MAX has
             if not part.isdigit() or len(part) > 12 or (part[0] == "0" and len(part) > 1):
                 return None
-            values.append(int(part))
+            found = int(part)
+            if found > most:
+                return None
+            values.append(found)
     return tuple(values)
 
 

@@ -54,7 +54,7 @@ def test_the_alarm_limits_of_the_air_are_those_of_the_plan(temperature_c, alarm)
     assert found == ({alarm} if alarm else set())
 
 
-@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.guards("H6", "host", "abe4522b")
 def test_a_suspect_reading_raises_no_alarm_of_its_value_but_one_of_its_trust():
     reading = m.Reading(55.0, 60.0, 1740, 2000, 2000, 1000)
     state = examples.growing(air=m.Channel(55.0, m.SUSPECT, "jumped", 0, 20.0), reading=reading)

@@ -634,3 +634,13 @@ def test_wherever_the_power_fails_the_account_of_every_dose_holds_what_truly_tur
             bench.board.receive(messages.encode(event[0], *values[event[0]]))
             bench.listen()
     assert {of for of, steps in truth.items() if steps} <= accepted
+
+
+@pytest.mark.parametrize(("beyond", "is_lost"), [(-1, False), (0, False), (1, True)])
+def test_a_saved_id_from_which_no_count_goes_on_is_a_lost_memory(beyond, is_lost):
+    body = fresh_saved_line()[:-5].split(b" ")
+    body[2] = b"%d" % (messages.DOSE_ID_MAX + beyond)
+    saved = b" ".join(body)
+    board = Board(saved + b" %04X" % messages.checksum(saved))
+
+    assert (board.law.trip_reason == interlocks.STATE_LOST) == is_lost

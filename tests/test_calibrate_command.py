@@ -164,6 +164,8 @@ def kept(folder, second=0, **changes):
         "by": "LK",
         "accepted": True,
         "refused_because": [],
+        "tubing_lot": "SL-07",
+        "result": {"ml_per_step": 0.0051, "ml_per_step_standard_uncertainty": 0.00001},
         "settings": {"ml_per_step": 0.0051, "ml_per_step_standard_uncertainty": 0.00001, "calibrated_on": "2026-03-01"},
         "data": {"weighings": [1, 2]},
     }

@@ -175,7 +175,7 @@ WETTEST, OPENEST = limits.WET_BELOW_COUNTS, limits.OPEN_ABOVE_COUNTS
 
 
 @pytest.mark.guards("H2", "board", "367dbed0")
-@pytest.mark.guards("H6", "board", "3b99cfe9")
+@pytest.mark.guards("H6", "board", "abe4522b")
 @pytest.mark.parametrize(
     ("counts", "leak", "overfill", "reservoir"),
     [

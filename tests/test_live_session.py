@@ -6,7 +6,9 @@ from anything that controller or board believe.
 
 import os
 import signal
+import socket
 import subprocess
+import sys
 from contextlib import contextmanager
 
 import pytest
@@ -25,9 +27,9 @@ def plan(tmp_path):
 
 
 @contextmanager
-def session(tmp_path, plan, chamber_s_per_s=4):
+def session(tmp_path, plan, chamber_s_per_s=4, command=COMMAND):
     with RunningStand(tmp_path / "stand", chamber_s_per_s) as stand:
-        made = Session(tmp_path / "run", plan, stand)
+        made = Session(tmp_path / "run", plan, stand, command=command)
         made.start()
         try:
             yield made
@@ -86,6 +88,58 @@ def test_the_controller_killed_in_mid_dose_gives_nothing_twice_and_the_account_h
         assert live.stand.pulses() == 1200
         ids = [d.dose_id for d in live.records(m.DoseIntended)]
         assert len(ids) == len(set(ids))
+
+
+@pytest.mark.guards("H3", "host", "0bf493d6")
+@pytest.mark.guards("H6", "host", "abe4522b")
+def test_a_loop_that_hangs_in_a_read_is_no_sign_of_life_and_its_pump_stops_within_the_lease(
+    tmp_path, plan, monkeypatch
+):
+    """What the unit's WatchdogSec does is done by hand: end it (systemd.service(5): SIGABRT) and begin it anew."""
+    fifo = tmp_path / "held"
+    monkeypatch.setenv("HELD_BUS", str(fifo))
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.setblocking(False)
+
+        def notices():
+            heard = []
+            try:
+                while True:
+                    heard.append(manager.recv(200))
+            except BlockingIOError:
+                return heard
+
+        with session(tmp_path, plan, chamber_s_per_s=1, command=[sys.executable, "-m", "tests.stand.held_bus"]) as live:
+            live.get_ready()
+            wait_until(lambda: live.stand.pulses() > 100, "a pump that turns", 20)
+            assert any(notice.startswith(b"WATCHDOG=1") for notice in notices())
+            os.mkfifo(fifo)
+            at_hang = live.stand.pulses()
+            last = [at_hang, 0]
+
+            def rests():
+                now = live.stand.pulses()
+                last[1] = last[1] + 1 if now == last[0] else 0
+                last[0] = now
+                return last[1] > 250
+
+            wait_until(rests, "a pump that rests", LEASE_S + 5)
+            at_rest = live.stand.pulses()
+            assert at_hang < at_rest <= at_hang + 83 * (LEASE_S + 1.2)  # one sample's second until it hangs
+            assert live.process.poll() is None
+            notices()
+            with pytest.raises(AssertionError, match="never a sign of life"):
+                wait_until(lambda: bool(notices()), "a sign of life", 2.5)
+
+            live.end(signal.SIGABRT)
+            fifo.unlink()
+            live.start()
+            wait_until(lambda: len(live.records(m.DoseClosed)) == 1, "the dose closed with the board's count")
+            closed = live.records(m.DoseClosed)[0]
+            assert (closed.steps_min, closed.steps_max, closed.end_reason) == (at_rest, at_rest, "lease_lost")
+            wait_until(lambda: any(n.startswith(b"WATCHDOG=1") for n in notices()), "a sign of life again")
 
 
 def test_the_board_killed_in_mid_dose_leaves_an_interval_that_holds_the_truth(tmp_path, plan):

@@ -11,7 +11,7 @@ from firmware_bridge import interlocks, limits, messages
 from tests.campaigns.bit_errors import EXAMPLES
 
 WORDS = st.one_of(st.none(), st.text("abcdefghijklmnopqrstuvwxyz_", min_size=1, max_size=20))
-NUMBERS = st.integers(0, 10**9)
+NUMBERS = st.integers(0, messages.DOSE_ID_MAX)
 
 
 def any_message():
@@ -154,12 +154,34 @@ def test_a_checksum_in_small_letters_is_refused():
 
 
 def test_the_largest_number_passes_and_the_next_one_does_not():
-    assert messages.decode(messages.encode("seen", messages.NUMBER_MAX)[:-1]) == ("seen", messages.NUMBER_MAX)
-    assert messages.decode(messages.encode("seen", 0)[:-1]) == ("seen", 0)
+    largest = messages.NUMBER_MAX
+    assert messages.decode(messages.encode("renew", 1, largest)[:-1]) == ("renew", 1, largest)
+    assert messages.decode(messages.encode("renew", 1, 0)[:-1]) == ("renew", 1, 0)
     with pytest.raises(ValueError, match="not a number"):
-        messages.encode("seen", messages.NUMBER_MAX + 1)
+        messages.encode("renew", 1, largest + 1)
     with pytest.raises(ValueError, match="not a number"):
-        messages.encode("seen", -1)
+        messages.encode("renew", 1, -1)
+
+
+@pytest.mark.parametrize("kind", [kind for kind, names in messages.FIELDS.items() if "dose_id" in str(names)])
+@pytest.mark.parametrize("beyond", [-1, 0, 1])
+def test_an_id_of_a_dose_beyond_its_bound_is_neither_written_nor_read(kind, beyond):
+    names = messages.FIELDS[kind]
+    dose_id = messages.DOSE_ID_MAX + beyond
+    values = [
+        dose_id if name in messages.DOSE_ID_FIELDS else None if is_word else 1
+        for name, is_word in zip(names, messages.WORD_FIELDS[kind], strict=True)
+    ]
+    body = " ".join([kind, *("-" if value is None else str(value) for value in values)]).encode()
+    line = body + b" %04X" % messages.checksum(body)
+
+    if beyond > 0:
+        assert messages.decode(line) is None
+        with pytest.raises(ValueError, match=f"0 to {messages.DOSE_ID_MAX}"):
+            messages.encode(kind, *values)
+    else:
+        assert messages.decode(line) == (kind, *values)
+        assert messages.encode(kind, *values)[:-1] == line
 
 
 @pytest.mark.parametrize(
@@ -185,10 +207,11 @@ def test_what_does_not_fit_the_table_is_not_written(message):
 def test_the_longest_lines_of_the_board_fit_and_a_longer_one_is_neither_written_nor_read():
     reason = max((*interlocks.TRIP_REASONS, interlocks.BOARD_RESTARTED), key=len)
     largest = messages.NUMBER_MAX
-    report = messages.encode("report", max(interlocks.STATES, key=len), reason, *[largest] * 9)
+    last_id = messages.DOSE_ID_MAX
+    report = messages.encode("report", max(interlocks.STATES, key=len), reason, largest, last_id, *[largest] * 7)
     steps = limits.DOSE_STEPS_MAX
     slots = [limits.WINDOW_STEPS_MAX] * limits.WINDOW_SLOTS
-    saved = messages.encode("saved", largest, largest, steps, steps, reason, 1, reason, *slots)
+    saved = messages.encode("saved", largest, last_id, steps, steps, reason, 1, reason, *slots)
     assert len(report) < len(saved) <= messages.LINE_BYTES_MAX
     longest_word = "a" * (messages.LINE_BYTES_MAX - len("clear ") - len(" FFFF"))
     line = messages.encode("clear", longest_word)[:-1]

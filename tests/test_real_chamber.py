@@ -5,13 +5,15 @@ No pin or bus of a kernel is driven in any test of this project: that is said in
 
 import contextlib
 import os
+import threading
+import time
 import tty
 from dataclasses import replace
 
 import pytest
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from controller.chamber.air_sensor import AirSensor
+from controller.chamber.air_sensor import READ_WITHIN_S, AirSensor, TimelyAirSensor
 from controller.chamber.physics import Physics
 from controller.chamber.real import LinuxBus, RealChamber
 from controller.chamber.seam import ButtonWasPressed, LineFound, LocalProbeWentWet, MessageReceived
@@ -81,7 +83,7 @@ def test_a_simulated_frame_says_what_the_air_is_to_half_a_word(temperature_c, hu
     assert humidity == pytest.approx(humidity_pct, abs=100 / 65535)
 
 
-@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.guards("H6", "host", "abe4522b")
 def test_a_wrong_checksum_gives_no_reading_and_the_next_good_one_does():
     bus = SimulatedBus(Physics(examples.SETTINGS, 1))
     sensor = AirSensor(bus, 0x44)
@@ -103,6 +105,71 @@ def test_an_unplugged_sensor_gives_no_reading_and_is_found_again_when_plugged_in
 
     bus.unplugged = False
     assert sensor.read() is not None
+
+
+class HeldBus(SimulatedBus):
+    """A sensor that can hold the clock line: a read does not come back until it lets go."""
+
+    def __init__(self):
+        super().__init__(Physics(examples.SETTINGS, 1))
+        self.let_go = threading.Event()
+        self.let_go.set()
+
+    def readfrom_into(self, address, buffer, *, start=0, end=None):
+        self.let_go.wait()
+        super().readfrom_into(address, buffer, start=start, end=end)
+
+
+@pytest.mark.guards("H6", "host", "abe4522b")
+def test_a_read_that_never_comes_back_is_no_reading_and_holds_nobody_up():
+    bus = HeldBus()
+    sensor = TimelyAirSensor(AirSensor(bus, 0x44), within_s=0.2)
+    assert sensor.read() is not None
+    bus.let_go.clear()
+
+    began_s = time.monotonic()
+    assert sensor.read() is None  # waits its time once ...
+    assert sensor.last_error == "no answer within 0.2 s"
+    for _ in range(1_000):
+        assert sensor.read() is None  # ... and then not at all, while the read is still out
+    assert time.monotonic() - began_s < 2.0
+
+    bus.let_go.set()
+    wait_until(lambda: sensor.read() is not None, "a sensor that is read again")
+    assert sensor.last_error == ""
+    sensor.close()
+
+
+def test_what_a_held_bus_gives_late_is_not_taken_for_now():
+    bus = HeldBus()
+    sensor = TimelyAirSensor(AirSensor(bus, 0x44), within_s=0.2)
+    bus.let_go.clear()
+    assert sensor.read() is None
+    bus._physics.air_temperature_c = 33.0
+    bus.let_go.set()
+    wait_until(lambda: not sensor._found.empty(), "the late answer")
+
+    temperature_c, _ = sensor.read()
+
+    assert temperature_c == pytest.approx(33.0, abs=0.2)
+    sensor.close()
+
+
+@pytest.mark.guards("H6", "host", "abe4522b")
+def test_a_held_bus_leaves_the_rest_of_the_chamber_its_time(line):
+    bus = HeldBus()
+    settings = replace(examples.CHAMBER, board=BoardLine(serial_port=line[1]))
+    chamber = RealChamber(settings, bus=bus, factory=MockFactory(pin_class=MockPWMPin))
+    bus.let_go.clear()
+
+    began_s = time.monotonic()
+    reading = chamber.sample()
+
+    assert reading.air_temperature_c is None
+    assert reading.local_leak_wet  # its other probes are read all the same
+    assert time.monotonic() - began_s < READ_WITHIN_S + 1.0 < limits.LEASE_MS_MAX / 1000
+    bus.let_go.set()
+    chamber.close()
 
 
 @pytest.fixture

@@ -208,7 +208,7 @@ def test_a_stale_sensor_ends_watering_by_moisture_and_the_fallback_takes_over(tm
     assert {r.moisture_quality for r in ran[m.ReadingRecord]} >= {"good", "suspect"}
 
 
-@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.guards("H6", "host", "abe4522b")
 def test_a_stale_moisture_probe_is_never_watered_on_a_guess(tmp_path):
     plan = replace(SETTINGS.plan, watering=replace(SETTINGS.plan.watering, fallback=None))
     ran = ran_with(tmp_path, 5.6, "sensor-stale@5d01h", settings=replace(SETTINGS, plan=plan))

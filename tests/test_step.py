@@ -144,6 +144,20 @@ def test_water_nobody_intended_still_counts():
     assert state.last_dose_id == 9
 
 
+@pytest.mark.parametrize(("beyond", "doses"), [(-1, 1), (0, 0)])
+def test_the_last_id_that_the_board_can_count_is_followed_by_no_other(beyond, doses):
+    state = examples.with_moisture(examples.growing(thirsty=True), 0.2)
+    state, actions = decide(state, said(state, "done", messages.DOSE_ID_MAX + beyond, 0, 0, "complete"))
+    assert sent(actions) == [("seen", messages.DOSE_ID_MAX + beyond)]
+
+    state, actions = decide(state, ticked(state))
+
+    assert [kind for kind, *_ in sent(actions)] == ["dose"] * doses
+    assert (state.watering_answer == "dose_ids_used_up") == (not doses)
+    for kind, *values in sent(actions):
+        messages.encode(kind, *values)
+
+
 def test_a_refused_dose_is_closed_as_not_started_and_the_board_is_left_in_peace():
     state = dosing()
 

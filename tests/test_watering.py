@@ -9,6 +9,7 @@ import pytest
 from controller import plan as p
 from controller.control import model as m
 from controller.control import watering
+from firmware_bridge import messages
 from tests import examples
 
 H = watering.MS_PER_H
@@ -39,6 +40,8 @@ def test_a_quiet_greeted_chamber_may_be_watered():
         ({"pending_clear": m.PendingClear("leak_wet", "LK", 1)}, "clearing"),
         ({"effect_check": m.EffectCheck(10**12, 0.3, 0.01)}, "effect_unseen"),
         ({"refused_until_ms": 10**12}, "board_refused"),
+        ({"last_dose_id": messages.DOSE_ID_MAX - 1}, ""),
+        ({"last_dose_id": messages.DOSE_ID_MAX}, "dose_ids_used_up"),
     ],
 )
 def test_each_standing_reason_forbids_water(changes, reason):
@@ -121,7 +124,7 @@ def test_thirst_begins_below_the_low_threshold_and_ends_at_the_high_one():
     assert watering.wanted_dose(state, settings) is None
 
 
-@pytest.mark.guards("H6", "host", "3b99cfe9")
+@pytest.mark.guards("H6", "host", "abe4522b")
 def test_untrusted_moisture_asks_for_nothing_without_a_fallback():
     settings = examples.watering(fallback=None)
     state = examples.growing(moisture=m.Channel(), thirsty=True)

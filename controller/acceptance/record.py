@@ -31,8 +31,10 @@ class BenchRecord:
         for number, line in enumerate(self.path.read_bytes().splitlines(keepends=True), 1):
             try:
                 attempt = json.loads(line)
-                whole = line.endswith(b"\n") and attempt["line_before_sha256"] == before
-            except (ValueError, KeyError, TypeError):
+                words = [attempt[name] for name in ("test", "at_utc", "by", "found")]
+                said = isinstance(attempt["passed"], bool) and all(isinstance(word, str) for word in words)
+                whole = said and line.endswith(b"\n") and attempt["line_before_sha256"] == before
+            except (ValueError, KeyError, TypeError, RecursionError):
                 whole = False
             if not whole:
                 sentence = f"{self.path}: line {number} is not what was written; keep the file and begin another."

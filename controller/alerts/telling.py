@@ -8,6 +8,8 @@ from dataclasses import asdict, dataclass, field
 from datetime import time
 from pathlib import Path
 
+from pydantic import TypeAdapter, ValidationError
+
 from controller.alerts.causes import Cause
 from controller.alerts.wishes import Wishes
 from controller.errors import JournalError, SettingsError
@@ -32,6 +34,9 @@ class Memory:
     told: dict[str, Told] = field(default_factory=dict)
     waiting: list[tuple[str, str]] = field(default_factory=list)  # (title, words) not sent yet
     trials: int | None = None
+
+
+_MEMORY = TypeAdapter(Memory)
 
 
 class Teller:
@@ -95,10 +100,8 @@ def _read(path: Path) -> Memory:
     if not path.exists():
         return Memory()
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
-        told = {name: Told(**each) for name, each in kept["told"].items()}
-        return Memory(told, [(title, words) for title, words in kept["waiting"]], kept["trials"])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        return _MEMORY.validate_json(path.read_bytes(), strict=True)
+    except (OSError, ValidationError) as error:
         raise JournalError(f"{path}: the memory of the alerts cannot be read; move it away to start anew.") from error
 
 

@@ -33,8 +33,10 @@ class Wishes:
 def read_wishes(path: Path) -> Wishes:
     """A file of alerts; SettingsError with a sentence for every fault."""
     try:
-        found = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        found = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except RecursionError as error:
+        raise SettingsError((f"{path}: a value in this file is too large to read.",)) from error
+    except (OSError, ValueError) as error:  # not TOML, not text, or thousands of digits
         raise SettingsError((f"{path}: this file cannot be read ({error}).",)) from error
     faults = list(_faults(path, found))
     if faults:

@@ -44,6 +44,10 @@ def check_humidity(
         raise SettingsError(
             (f"there are {len(elapsed_min)} readings, but a humidity check needs {READINGS_MIN} or more.",)
         )
+    _within("elapsed_min", elapsed_min, 0.0, 1e6)
+    _within("relative_humidity_pct", humidity_pct, 0.0, 100.0)
+    if len(set(elapsed_min)) < 2:
+        raise SettingsError(("elapsed_min is the same in every reading; write the minutes since it began.",))
     try:
         reference_pct = salt_humidity_pct(salt, temperature_c)
     except ValueError as error:
@@ -60,10 +64,18 @@ def check_temperature(
     """Difference of the sensor from a reference thermometer, pair by pair."""
     if len(sensor_c) < READINGS_MIN or len(sensor_c) != len(reference_c):
         raise SettingsError((f"a temperature check needs {READINGS_MIN} or more pairs of readings.",))
+    _within("sensor_c", sensor_c, -50.0, 150.0)
+    _within("reference_c", reference_c, -50.0, 150.0)
     apart_c = np.asarray(sensor_c) - np.asarray(reference_c)
     spread_c = float(np.std(apart_c, ddof=1)) / math.sqrt(len(sensor_c))
     standard_c = math.hypot(spread_c, reference_standard_uncertainty_c)
     return _verdict(float(np.mean(apart_c)), standard_c, stated_accuracy_c, "C", float(np.mean(reference_c)), "")
+
+
+def _within(name: str, values: list[float], low: float, high: float) -> None:
+    for place, value in enumerate(values, 1):
+        if not low <= value <= high:
+            raise SettingsError((f"reading {place}: {name} is {value:g}, but must be from {low:g} to {high:g}.",))
 
 
 def _verdict(

@@ -10,6 +10,7 @@ from controller.science.light import daily_light_integral_mol_m2
 from controller.science.lines import fit_line
 
 BENT_MAX_FRACTION = 0.05  # the chamber takes the response as a straight line through zero (a choice of this program)
+PPFD_MAX_UMOL_M2_S = 10_000.0  # several times the sun's at noon: what is above it is a slip of the pen
 CAUTIONS = (
     "Do not look into the lamp: horticultural lamps can be bright enough to harm eyes. Set the sensor down with the "
     "lamp off or shaded, wear the glasses its maker names, and let a licensed electrician open the supply."
@@ -32,8 +33,9 @@ class Spot:
 def calibrate_lamp(spots: list[Spot], photoperiod_h: float, duty_fraction: float) -> dict[str, Any]:
     """Mean photon flux at full duty by a line through all duties, uniformity and daily light; SettingsError if not."""
     for place, each in enumerate(spots, 1):
-        if not 0.0 <= each.duty_fraction <= 1.0 or each.ppfd_umol_m2_s < 0.0:
-            raise SettingsError((f"reading {place}: duty_fraction must be from 0 to 1 and ppfd_umol_m2_s 0 or more.",))
+        if not 0.0 <= each.duty_fraction <= 1.0 or not 0.0 <= each.ppfd_umol_m2_s <= PPFD_MAX_UMOL_M2_S:
+            bounds = f"duty_fraction must be from 0 to 1 and ppfd_umol_m2_s from 0 to {PPFD_MAX_UMOL_M2_S:g}"
+            raise SettingsError((f"reading {place}: {bounds}.",))
     duties = sorted({each.duty_fraction for each in spots})
     if len(duties) < 3:
         raise SettingsError(("a lamp calibration needs readings at three or more duties.",))

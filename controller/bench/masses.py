@@ -3,9 +3,17 @@
 import csv
 import math
 import re
+import warnings
 from pathlib import Path
 
 from controller.errors import SettingsError
+
+NUMBER = re.compile(r"[+-]?([0-9]+(?:\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")  # no signs of other scripts, no _
+
+
+SEARCHED_CHARACTERS = 80  # of a balance's line: with few repeats in an expression, no search then takes long
+REPEATS_MAX = 5
+REPEAT = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]\\])*\]|(?P<group>\)[*+{])|(?P<repeat>[*+{])", re.DOTALL)
 
 
 def number_in(text: str, where: str, what: str = "number") -> float:
@@ -14,12 +22,9 @@ def number_in(text: str, where: str, what: str = "number") -> float:
     if re.fullmatch(r"[+-]?\d+,\d+", given):
         better = given.replace(",", ".")
         raise SettingsError((f"{where}: {given} has a decimal comma; write {better} with a decimal point.",))
-    try:
-        found = float(given)
-    except ValueError:
-        raise SettingsError((f"{where}: {given!r} is not a {what}.",)) from None
+    found = float(given) if NUMBER.fullmatch(given) else math.nan
     if not math.isfinite(found):
-        raise SettingsError((f"{where}: {given} is not a {what}.",))
+        raise SettingsError((f"{where}: {given!r} is not a {what}.",))
     return found
 
 
@@ -37,6 +42,8 @@ def rows_from_csv(path: Path, names: tuple[str, ...]) -> list[dict[str, float]]:
         raise SettingsError((f"{path}: this file cannot be read ({error.strerror}).",)) from error
     except UnicodeDecodeError as error:
         raise SettingsError((f"{path}: this file is not UTF-8 text.",)) from error
+    except csv.Error as error:
+        raise SettingsError((f"{path}: this is not a file of cells parted by commas ({error}).",)) from error
     head = [cell.strip() for cell in rows[0]] if rows else []
     for name in names:
         if head.count(name) != 1:
@@ -60,19 +67,24 @@ def masses_from_csv_g(path: Path) -> list[float]:
 
 def mass_in_line_g(line: str, pattern: re.Pattern[str]) -> float | None:
     """The mass in a line of a balance by the user's expression (its group, or the first one), or None."""
-    found = pattern.search(line)
+    found = pattern.search(line[:SEARCHED_CHARACTERS])
     if found is None:
         return None
     text = found["mass_g"] if "mass_g" in pattern.groupindex else found[1]
-    return mass_g(text.replace(" ", ""), "balance")
+    return None if text is None else mass_g(text.replace(" ", ""), "balance")
 
 
 def balance_pattern(text: str) -> re.Pattern[str]:
     """The user's expression; SettingsError when it is none or has no group."""
     try:
-        pattern = re.compile(text)
-    except re.error as error:
+        with warnings.catch_warnings(action="error"):  # what will mean something else one day means nothing now
+            pattern = re.compile(text)
+    except (re.error, OverflowError, RecursionError, Warning) as error:
         raise SettingsError((f"--balance-pattern: {text!r} is not a regular expression ({error}).",)) from error
+    found = [repeat.lastgroup for repeat in REPEAT.finditer(text)]
+    if "group" in found or found.count("repeat") > REPEATS_MAX:
+        bounds = f"a group in brackets may not be repeated, and at most {REPEATS_MAX} signs may"
+        raise SettingsError((f"--balance-pattern: {text!r} could search for ever; {bounds} (* + {{).",))
     if pattern.groups < 1:
         raise SettingsError((f"--balance-pattern: {text!r} needs a group in round brackets around the mass.",))
     return pattern

@@ -8,15 +8,89 @@ import hashlib
 import json
 import os
 import re
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from annotated_types import MinLen
+from pydantic import AfterValidator, FiniteFloat, StringConstraints, TypeAdapter, ValidationError
 
 from controller.errors import SettingsError
 
 USE = "use"
 SIMULATED = "simulated"  # ends the id of what was measured on a simulated chamber
 SECTIONS = {"pump": "pump", "moisture": "moisture_probe", "lamp": "lamp"}  # kind -> section of the chamber file
+
+
+# -- what a record must hold, so that everything that reads it finds it; more may stand there ----
+
+
+def _aware(text: str) -> str:
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError("without an offset")
+    return text
+
+
+Aware = Annotated[str, AfterValidator(_aware)]
+Key = Annotated[str, StringConstraints(pattern="^[a-z0-9_]+$")]
+
+
+@dataclass(kw_only=True)
+class _Record:
+    id: str
+    kind: str
+    at_utc: Aware
+    by: str
+
+
+@dataclass(kw_only=True)
+class _Used:
+    calibration_id: str
+    calibration_sha256: str
+
+
+@dataclass(kw_only=True)
+class _Use(_Record):
+    of: Literal["pump", "moisture", "lamp"]
+    data: _Used
+
+
+@dataclass(kw_only=True)
+class _Factor:
+    ml_per_step: FiniteFloat
+    ml_per_step_standard_uncertainty: FiniteFloat
+
+
+@dataclass(kw_only=True)
+class _Check(_Record):
+    accepted: bool
+    tubing_lot: str
+    result: _Factor
+
+
+@dataclass(kw_only=True)
+class _Calibration(_Record):
+    accepted: bool
+    refused_because: list[str]
+    settings: dict[Key, FiniteFloat | bool | str] | None = None
+
+
+@dataclass(kw_only=True)
+class _OfInstrument(_Calibration):
+    words: Annotated[list[str], MinLen(1)]
+    result: dict[str, Any]
+
+
+@dataclass(kw_only=True)
+class _OfPump(_Calibration):
+    tubing_lot: str
+    result: _Factor
+
+
+_SHAPES: dict[str, TypeAdapter[Any]] = {
+    kind: TypeAdapter(shape) for kind, shape in (("pump", _OfPump), ("check", _Check), (USE, _Use), ("", _OfInstrument))
+}
 
 
 def folder_of(chamber_path: str | Path) -> Path:
@@ -58,14 +132,31 @@ def read(folder: Path, record_id: str) -> dict[str, Any]:
         known = ", ".join(each["id"] for each in read_all(folder)) if folder.is_dir() else ""
         raise SettingsError((f"{record_id}: there is no such calibration in {folder}; there are {known or 'none'}.",))
     try:
-        record: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        record: dict[str, Any] = json.loads(text)
         known_digest = record["data_sha256"]
         same = known_digest == digest_of(record["data"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise SettingsError((f"{path}: this is not a calibration record that can be read ({error}).",)) from error
     if not same:
         raise SettingsError((f"{path}: its data no longer match their SHA-256; it was changed after it was written.",))
+    lacking = _lacking(record_id, record, text)
+    if lacking:
+        raise SettingsError((f"{path}: this is not a calibration record as it is written ({lacking}).",))
     return record
+
+
+def _lacking(record_id: str, record: dict[str, Any], text: str) -> str:
+    """What this record does not hold, or holds otherwise than one of its kind; an empty string when all is well."""
+    kind = record_id.partition("-")[0]
+    try:
+        _SHAPES.get(kind, _SHAPES[""]).validate_json(text, strict=True)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        return f"{'.'.join(str(part) for part in first['loc']) or 'the whole'}: {first['msg']}"
+    if (record["id"], record["kind"]) != (record_id, kind):
+        return "it names itself otherwise than its file does"
+    return "it has no settings" if kind in SECTIONS and not record.get("settings") else ""
 
 
 def read_all(folder: Path, kind: str | None = None) -> list[dict[str, Any]]:

@@ -193,6 +193,9 @@ def given_portions(folder: Path) -> list[tuple[int, int]]:
     path = folder / "bench.jsonl"
     try:
         rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-    except (OSError, ValueError) as error:
+        given = [(row["dose_id"], row["steps"]) for row in rows if row["what"] == "given"]
+        if not all(type(number) is int and number > 0 for portion in given for number in portion):
+            raise ValueError("a portion needs its dose_id and its steps, whole numbers above 0")
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise SettingsError((f"{path}: no portions of a session can be read here ({error}).",)) from error
-    return [(row["dose_id"], row["steps"]) for row in rows if row["what"] == "given"]
+    return given

@@ -6,7 +6,7 @@ pseudo-terminal. Wiring stands in hardware/.
 
 from typing import Any
 
-from controller.chamber.air_sensor import AirSensor
+from controller.chamber.air_sensor import AirSensor, TimelyAirSensor
 from controller.chamber.board_line import BoardLineReader
 from controller.chamber.computer_clock import ComputerClock
 from controller.chamber.pins import LocalPins
@@ -74,7 +74,7 @@ class RealChamber:
         self._happenings: list[Happening] = []
         self._clock = ComputerClock()
         self._bus = open_bus(chamber) if bus is None else bus
-        self.air_sensor = AirSensor(self._bus, chamber.air_sensor.i2c_address)
+        self.air_sensor = TimelyAirSensor(AirSensor(self._bus, chamber.air_sensor.i2c_address))
         self.pins = LocalPins(chamber.pins, open_factory() if factory is None else factory, self._button_pressed)
         self._line = BoardLineReader(chamber.board.serial_port, chamber.board.baud)
         self._local_wet = False
@@ -111,5 +111,6 @@ class RealChamber:
     def close(self) -> None:
         self.pins.close()
         self._line.close()
+        self.air_sensor.close()
         if hasattr(self._bus, "close"):
             self._bus.close()

@@ -7,6 +7,7 @@ reservoir float, moisture) and the file ``pulses`` that it counts steps into (64
 """
 
 import json
+import math
 import os
 import struct
 import time
@@ -20,6 +21,7 @@ from controller.chamber.physics import Physics
 from controller.chamber.seam import ButtonWasPressed, ClockReading, Happening
 from controller.chamber.simulated import SimulatedChamber
 from controller.control.model import Reading
+from controller.errors import ChamberError
 from controller.plan import Settings
 
 KEEP_EVERY_S = 1.0
@@ -58,9 +60,16 @@ def recall_world(path: Path, physics: Physics) -> int:
     """Put a kept world back; answers the pulses it had seen, 0 for a new world."""
     if not path.exists():
         return 0
-    kept = json.loads(path.read_bytes())
+    try:
+        kept = json.loads(path.read_bytes())
+        values = [kept[name] for name in (*KEPT, "pulses")]
+        if not all(type(value) in (int, float) and math.isfinite(value) for value in values):
+            raise ValueError("a value is no number")
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
+        words = f"the simulated world cannot be read ({error}); move it away to begin it anew"
+        raise ChamberError(f"{path}: {words}.") from error
     for name in KEPT:
-        setattr(physics, name, kept[name])
+        setattr(physics, name, float(kept[name]))
     return int(kept["pulses"])
 
 

@@ -10,7 +10,7 @@ from controller.acceptance.judging import Answers, Outcome, judge_answers, judge
 from controller.acceptance.record import BenchRecord
 from controller.acceptance.watching import Watch
 from controller.commands.telling import CAUTION
-from controller.commands.terminal import Exit, open_records, out
+from controller.commands.terminal import Exit, FiniteRange, open_records, out
 from controller.errors import JournalError, SettingsError
 from controller.plan import Chamber
 
@@ -24,7 +24,7 @@ def press_enter(words: str) -> None:
 def ask(question: Question) -> float | bool:
     if not question.is_number:
         return click.confirm(question.words)
-    return float(click.prompt(f"{question.words} ({question.unit})", type=click.FloatRange(min=0)))
+    return float(click.prompt(f"{question.words} ({question.unit})", type=FiniteRange(min=0)))
 
 
 def tell_list(record: BenchRecord) -> bool:

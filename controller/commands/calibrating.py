@@ -13,13 +13,14 @@ from controller.bench import ageing, records
 from controller.bench.balance import Balance
 from controller.bench.bench_chamber import Bench, open_bench
 from controller.bench.certificate import write_certificate, write_paper
-from controller.bench.masses import balance_pattern, mass_g, masses_from_csv_g
+from controller.bench.masses import balance_pattern, mass_g, masses_from_csv_g, number_in
 from controller.bench.pump import Acceptance, Conditions, Weighing, judge_conditions, quick_check
 from controller.bench.pump_record import keep_pump
 from controller.bench.session import given_portions, spread_steps
 from controller.commands.instruments import humidity, lamp, moisture, temperature
-from controller.commands.terminal import Exit, by_option, err, json_option, out, plain_errors
+from controller.commands.terminal import Exit, FiniteRange, by_option, err, json_option, out, plain_errors
 from controller.errors import SettingsError, WardianError
+from controller.plan import Chamber
 from controller.settings import read_chamber
 
 CAUTION = (
@@ -29,10 +30,12 @@ CAUTION = (
 chamber_option = click.option(
     "--chamber", "chamber_path", required=True, type=click.Path(path_type=Path), help="Chamber file (TOML)."
 )
-water_option = click.option("--water-c", type=float, required=True, help="Temperature of the water, in C.")
-pressure_option = click.option("--pressure-kpa", type=float, required=True, help="Air pressure at the bench, in kPa.")
+water_option = click.option("--water-c", type=FiniteRange(), required=True, help="Temperature of the water, in C.")
+pressure_option = click.option(
+    "--pressure-kpa", type=FiniteRange(), required=True, help="Air pressure at the bench, in kPa."
+)
 evaporated_option = click.option(
-    "--evaporated-g", type=float, default=0.0, show_default=True, help="Loss in the time of a portion."
+    "--evaporated-g", type=FiniteRange(), default=0.0, show_default=True, help="Loss in the time of a portion."
 )
 simulated_option = click.option("--simulated", is_flag=True, help="On a simulated chamber, its balance too.")
 port_option = click.option("--balance", "balance_port", help="Serial line of a balance; else masses are typed.")
@@ -108,7 +111,7 @@ def _weighed(bench: Bench, balance: Balance | None, number: int, dose_id: int, s
 @evaporated_option
 @click.option("--volumes-ml", default="5,20", show_default=True, help="Sizes of portion, parted by commas.")
 @click.option("--times", type=click.IntRange(min=1, max=20), default=5, show_default=True, help="Portions of a size.")
-@click.option("--resolution-g", type=click.FloatRange(min=0), default=0.01, show_default=True, help="Of the balance.")
+@click.option("--resolution-g", type=FiniteRange(min=0), default=0.01, show_default=True, help="Of the balance.")
 @click.option("--instruments", default="", help="Balance, thermometer, barometer: make and number of each.")
 @click.option(
     "--masses", type=click.Path(path_type=Path), help="CSV with a column mass_g, read after the last portion."
@@ -139,7 +142,7 @@ def pump(
             given, name = given_portions(session_path), session_path.name
             weighings = _from_csv(masses, given)
         else:
-            sizes_steps = [_steps(each, chamber.pump.ml_per_step) for each in volumes_ml.split(",")]
+            sizes_steps = sizes_in_steps(volumes_ml, chamber)
             order = spread_steps(sizes_steps, times)
             balance = _balance(balance_port, balance_baud, pattern, balance_ask)
             bench = open_bench(chamber_path, asked_by, simulated=simulated)
@@ -161,8 +164,15 @@ def pump(
         sys.exit(Exit.FOUND_WANTING)
 
 
-def _steps(text: str, ml_per_step: float) -> int:
-    return max(1, round(mass_g(text, "--volumes-ml") / ml_per_step))
+def sizes_in_steps(text: str, chamber: Chamber) -> list[int]:
+    """Steps of the portions that an option names in ml; SettingsError for one that is none or too large."""
+    most_ml = chamber.limits.dose_max_ml
+    sizes_ml = [number_in(each, "--volumes-ml", "number of millilitres") for each in text.split(",")]
+    for size_ml in sizes_ml:
+        if not 0.0 < size_ml <= most_ml:
+            bounds = f"above 0 and at most {most_ml:g} (limits.dose_max_ml)"
+            raise SettingsError((f"--volumes-ml: a portion is {size_ml:g} ml, but must be {bounds}.",))
+    return [max(1, round(size_ml / chamber.pump.ml_per_step)) for size_ml in sizes_ml]
 
 
 def _portions(bench: Bench, balance: Balance | None, order: list[int], masses: Path | None) -> list[Weighing]:
@@ -231,7 +241,7 @@ def _certify(record: dict[str, Any], folder: Path, pdf: bool) -> None:
 @water_option
 @pressure_option
 @evaporated_option
-@click.option("--volume-ml", type=click.FloatRange(min=0.1), default=20.0, show_default=True)
+@click.option("--volume-ml", type=FiniteRange(min=0.1), default=20.0, show_default=True)
 @port_option
 @baud_option
 @pattern_option
@@ -291,8 +301,8 @@ def check(
 
 @calibrate.command("list")
 @chamber_option
-@click.option("--turned-h", type=click.FloatRange(min=0), default=0.0, help="Hours the tube has turned.")
-@click.option("--tube-life-h", type=click.FloatRange(min=0.1), default=100.0, show_default=True)
+@click.option("--turned-h", type=FiniteRange(min=0), default=0.0, help="Hours the tube has turned.")
+@click.option("--tube-life-h", type=FiniteRange(min=0.1), default=100.0, show_default=True)
 @json_option
 def list_records(chamber_path: Path, turned_h: float, tube_life_h: float, as_json: bool) -> None:
     """Show all calibrations and checks, oldest first, and whether the pump has moved."""

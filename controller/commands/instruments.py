@@ -13,7 +13,7 @@ from controller.bench import lamp as lamps
 from controller.bench.certificate import write_sheet
 from controller.bench.masses import rows_from_csv
 from controller.bench.moisture import Sample, calibrate_probe
-from controller.commands.terminal import Exit, by_option, err, out, plain_errors
+from controller.commands.terminal import Exit, FiniteRange, by_option, err, out, plain_errors
 from controller.errors import SettingsError, WardianError
 from controller.science.light import lux_to_ppfd_umol_m2_s
 from controller.settings import read_chamber
@@ -89,8 +89,8 @@ def moisture(chamber_path: Path, asked_by: str, path: Path) -> None:
 @by_option
 @readings_option
 @click.option("--salt", required=True, help="LiCl, CH3COOK, MgCl2, K2CO3, Mg(NO3)2, NaCl, KCl, KNO3 or K2SO4.")
-@click.option("--air-c", type=float, required=True, help="Temperature of salt, air and sensor, in C.")
-@click.option("--stated-accuracy-pct", type=click.FloatRange(min=0), default=2.0, show_default=True)
+@click.option("--air-c", type=FiniteRange(), required=True, help="Temperature of salt, air and sensor, in C.")
+@click.option("--stated-accuracy-pct", type=FiniteRange(min=0), default=2.0, show_default=True)
 def humidity(
     chamber_path: Path, asked_by: str, path: Path, salt: str, air_c: float, stated_accuracy_pct: float
 ) -> None:
@@ -111,8 +111,8 @@ def humidity(
 @chamber_option
 @by_option
 @readings_option
-@click.option("--reference-u-c", type=click.FloatRange(min=0), default=0.1, show_default=True)
-@click.option("--stated-accuracy-c", type=click.FloatRange(min=0), default=0.3, show_default=True)
+@click.option("--reference-u-c", type=FiniteRange(min=0), default=0.1, show_default=True)
+@click.option("--stated-accuracy-c", type=FiniteRange(min=0), default=0.3, show_default=True)
 def temperature(chamber_path: Path, asked_by: str, path: Path, reference_u_c: float, stated_accuracy_c: float) -> None:
     """The temperature sensor against a thermometer. Columns: sensor_c, reference_c."""
     with plain_errors():
@@ -136,8 +136,8 @@ def _difference_words(found: dict[str, Any], against: str) -> str:
 @chamber_option
 @by_option
 @readings_option
-@click.option("--light-h", type=click.FloatRange(min=0, max=24), default=16.0, show_default=True)
-@click.option("--duty", "duty_fraction", type=click.FloatRange(min=0, max=1), default=1.0, help="Duty of the plan.")
+@click.option("--light-h", type=FiniteRange(min=0, max=24), default=16.0, show_default=True)
+@click.option("--duty", "duty_fraction", type=FiniteRange(min=0, max=1), default=1.0, help="Duty of the plan.")
 @click.option("--lux-source", help="Readings are lux, column illuminance_lux; this kind of lamp gives the factor.")
 def lamp(
     chamber_path: Path, asked_by: str, path: Path, light_h: float, duty_fraction: float, lux_source: str | None

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from controller.commands.terminal import by_option, open_records, out, plain_errors, run_argument
+from controller.commands.terminal import FiniteRange, by_option, open_records, out, plain_errors, run_argument
 from controller.desk import lots as book_of_lots
 from controller.desk.pedigree import draw_pedigree, tree_lines
 from controller.errors import JournalError, SettingsError
@@ -29,7 +29,7 @@ def lots() -> None:
 @by_option
 @click.option("--positions", "positions_text", default="", help="Which positions, such as 1,2,5; default: all of it.")
 @click.option("--seeds", type=click.IntRange(min=0), help="How many seeds.")
-@click.option("--mass-g", type=click.FloatRange(min=0), help="Their mass.")
+@click.option("--mass-g", type=FiniteRange(min=0), help="Their mass.")
 @click.option("--note", default="")
 @book_option
 def harvest(
@@ -48,18 +48,21 @@ def harvest(
         journal, settings = open_records(run_folder)
         run_id = str(journal.run_row()["run_id"])
         journal.close()
-        try:
-            positions = tuple(int(part) for part in positions_text.split(",") if part.strip())
-        except ValueError as error:
-            raise SettingsError(
-                (f"--positions {positions_text}: write numbers with commas, such as 1,2,5.",)
-            ) from error
+        positions = positions_in(positions_text)
         record = book_of_lots.harvested(
             lot, species, settings, run_id, positions, written_by=asked_by, seeds=seeds, mass_g=mass_g, note=note
         )
         book_of_lots.add(book_of_lots.read_book(book_path), record)
         parents = f", from {', '.join(record.parents)}" if record.parents else ""
         out.print(f"Lot {lot}: {species} from positions {', '.join(map(str, record.positions))}{parents}.")
+
+
+def positions_in(text: str) -> tuple[int, ...]:
+    """The positions that an option names; SettingsError when it names none."""
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    if not all(part.isascii() and part.isdigit() and len(part) <= 6 for part in parts):
+        raise SettingsError((f"--positions {text}: write numbers with commas, such as 1,2,5.",))
+    return tuple(int(part) for part in parts)
 
 
 @lots.command()

@@ -10,7 +10,16 @@ from pathlib import Path
 import click
 
 from controller.commands.reading import span_s
-from controller.commands.terminal import Exit, err, json_option, open_records, out, plain_errors, run_argument
+from controller.commands.terminal import (
+    Exit,
+    FiniteRange,
+    err,
+    json_option,
+    open_records,
+    out,
+    plain_errors,
+    run_argument,
+)
 from controller.errors import JournalError, SettingsError
 from controller.parcels.chain import Chain, journal_faults
 from controller.parcels.chain import verify as verify_chains
@@ -74,7 +83,7 @@ def verify(folder: Path, as_json: bool) -> None:
 @run_argument
 @click.option("--to", "address", help="A folder or stick, https://collector, or s3://bucket/prefix; kept for later.")
 @click.option("--token-file", type=click.Path(path_type=Path), help="File that holds this chamber's token.")
-@click.option("--limit-kb-per-s", type=click.FloatRange(min=0.1), help="Use no more of the line than this.")
+@click.option("--limit-kb-per-s", type=FiniteRange(min=0.1), help="Use no more of the line than this.")
 @click.option("--quiet", default="", help="Send nothing in these hours of the chamber's clocks, such as 08:00-15:30.")
 @click.option("--stop", "stop_address", help="Send to this place no more.")
 @click.option("--every", "every_text", help="Go on, with a round every so often, such as 15min.")

@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from controller import asking
-from controller.commands.terminal import Exit, by_option, open_records, out, plain_errors, run_argument
+from controller.commands.terminal import Exit, FiniteRange, by_option, open_records, out, plain_errors, run_argument
 from controller.control import model as m
 
 
@@ -27,7 +27,7 @@ def _ask(run_folder: Path, wish: dict[str, Any]) -> None:
 @run_argument
 @click.argument("step")
 @by_option
-@click.option("--drained-g", type=click.FloatRange(min=0), help="Mass of the drained water, for a drain step.")
+@click.option("--drained-g", type=FiniteRange(min=0), help="Mass of the drained water, for a drain step.")
 @click.option("--note", default="", help="Anything worth keeping.")
 def sign(run_folder: Path, step: str, asked_by: str, drained_g: float | None, note: str) -> None:
     """Sign off a hands-on step that was done."""
@@ -52,7 +52,7 @@ def clear(run_folder: Path, trip_reason: str, asked_by: str, note: str) -> None:
 @click.argument("position", type=int)
 @by_option
 @click.option("--emerged/--not-emerged", default=None, help="Whether the seedling shows.")
-@click.option("--height-mm", type=click.FloatRange(min=0, max=3000))
+@click.option("--height-mm", type=FiniteRange(min=0, max=3000))
 @click.option("--leaves", type=click.IntRange(min=0, max=500))
 @click.option("--bbch", "growth_stage_bbch", type=click.IntRange(min=0, max=99), help="Growth stage, BBCH code.")
 @click.option("--note", default="")

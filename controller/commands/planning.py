@@ -8,10 +8,10 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from controller.commands.terminal import Exit, json_option, out, plain_errors
+from controller.commands.terminal import Exit, json_option, moment_in, out, plain_errors
 from controller.desk.advice import Advice, advise
 from controller.desk.tasks import calendar_text, tasks_of
-from controller.errors import JournalError, SettingsError
+from controller.errors import JournalError
 from controller.plan import Settings
 from controller.settings import read_settings
 
@@ -71,11 +71,4 @@ def tell_doubts(console: Console, settings: Settings) -> None:
 
 
 def _start(text: str | None) -> datetime:
-    if text is None:
-        return datetime.now(UTC).replace(second=0, microsecond=0)
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError as error:
-        sentence = f"--start {text}: write a date or moment such as 2026-03-02 or 2026-03-02T08:00Z."
-        raise SettingsError((sentence,)) from error
-    return found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)
+    return datetime.now(UTC).replace(second=0, microsecond=0) if text is None else moment_in(text, "--start")

@@ -9,7 +9,7 @@ import click
 
 from controller.chamber.hurried_clock import chamber_utc_ms
 from controller.commands.telling import tell_status
-from controller.commands.terminal import json_option, open_records, out, plain_errors, run_argument
+from controller.commands.terminal import json_option, moment_in, open_records, out, plain_errors, run_argument
 from controller.control.photoperiod import utc_ms
 from controller.errors import SettingsError
 from controller.records.export import export as export_tables
@@ -17,15 +17,7 @@ from controller.records.status import status_of
 
 
 def _moment(text: str | None, name: str) -> datetime | None:
-    if text is None:
-        return None
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise SettingsError(
-            (f"{name} {text}: write a date or moment such as 2026-03-02 or 2026-03-02T08:00Z.",)
-        ) from error
-    return found if found.tzinfo else found.replace(tzinfo=UTC)
+    return None if text is None else moment_in(text, name)
 
 
 def span_s(text: str | None) -> int | None:

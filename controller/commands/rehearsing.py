@@ -10,7 +10,7 @@ import click
 from controller.chamber.faults import FAULTS, parse_fault
 from controller.commands.planning import tell_doubts
 from controller.commands.telling import tell_summary
-from controller.commands.terminal import chamber_option, json_option, out, plain_errors, progress_bar
+from controller.commands.terminal import FiniteRange, chamber_option, json_option, out, plain_errors, progress_bar
 from controller.rehearse import rehearse as rehearse_plan
 from controller.rehearse_files import write_files
 from controller.settings import example_path, read_settings
@@ -19,7 +19,7 @@ from controller.settings import example_path, read_settings
 @click.command()
 @click.argument("plan_path", metavar="[PLAN]", required=False, type=click.Path(path_type=Path))
 @chamber_option
-@click.option("--days", type=click.FloatRange(min=0.01, max=400), help="Days to rehearse; default: the plan's length.")
+@click.option("--days", type=FiniteRange(min=0.01, max=400), help="Days to rehearse; default: the plan's length.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Chance of this rehearsal.")
 @click.option("--fault", "fault_texts", multiple=True, metavar="NAME@TIME", help="Something that goes wrong.")
 @click.option("--faults", "list_faults", is_flag=True, help="List the faults that can be named, and stop.")

@@ -1,8 +1,10 @@
 """What every command shares: how it ends, where it prints, how expected errors become sentences."""
 
+import math
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from enum import IntEnum
 from pathlib import Path
 from typing import Any
@@ -31,6 +33,23 @@ class Exit(IntEnum):
     REFUSED = 7  # the controller said no to a request
 
 
+class FiniteRange(click.FloatRange):
+    """A number within bounds that is one: ``nan`` lies in no range, and yet no comparison refuses it."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; click's own sentence when it is none, ours when it is not finite."""
+        if isinstance(value, str) and ("_" in value or not value.isascii()):
+            self.fail(f"{value} is not a number as it is written here: digits, a sign, a decimal point.", param, ctx)
+        found = float(super().convert(value, param, ctx))
+        if not math.isfinite(found):
+            self.fail(f"{value} must be a finite number.", param, ctx)
+        return found
+
+
+YEARS = (1971, 2200)
+
 out = Console(markup=False, highlight=False, soft_wrap=True)
 err = Console(stderr=True, markup=False, highlight=False, soft_wrap=True)
 
@@ -38,6 +57,18 @@ chamber_option = click.option("--chamber", "chamber_path", type=click.Path(path_
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for another program.")
 by_option = click.option("--by", "asked_by", required=True, help="Your initials.")
 run_argument = click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+
+
+def moment_in(text: str, option: str) -> datetime:
+    """The moment that an option names, on UTC; SettingsError with one sentence when it is none of our time."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError as error:
+        sentence = f"{option} {text}: write a date or moment such as 2026-03-02 or 2026-03-02T08:00Z."
+        raise SettingsError((sentence,)) from error
+    if not YEARS[0] <= found.year <= YEARS[1]:  # so that no time zone leads beyond what a clock can show
+        raise SettingsError((f"{option} {text}: lies outside the years {YEARS[0]} to {YEARS[1]}.",))
+    return found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)
 
 
 @contextmanager

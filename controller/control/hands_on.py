@@ -10,6 +10,7 @@ from firmware_bridge import interlocks
 
 Decision = tuple[m.State, list[m.Action]]
 
+HEIGHT_MAX_MM, LEAVES_MAX, STAGE_MAX_BBCH = 3_000.0, 500, 99
 GATES = {m.PREPARING: "before_wetting", m.DRAINING: "after_soak", m.OPENING: "after_drain"}
 DUE_PHASES = {
     "before_wetting": (m.PREPARING,),
@@ -151,10 +152,11 @@ def _give_portion(state: m.State, request: m.Request, settings: Settings) -> Dec
     if state.phase != m.CALIBRATING:
         words = "Portions are given only in a calibration, never in a run."
         return state, [_answer(state, request, False, words)]
-    if not request.subject.isdecimal() or int(request.subject) < 1:
+    subject = request.subject
+    if not (subject.isascii() and subject.isdecimal() and len(subject) <= 9) or int(subject) < 1:
         words = f"A portion is a whole number of steps, 1 or more; {request.subject!r} is not."
         return state, [_answer(state, request, False, words)]
-    steps = int(request.subject)
+    steps = int(subject)
     wanted = watering.Wanted(m.CALIBRATION, steps * settings.chamber.pump.ml_per_step)
     reason = watering.may_dose(state, settings, wanted)
     if reason:
@@ -228,6 +230,14 @@ def _observe(state: m.State, request: m.Request, settings: Settings) -> Decision
     if request.position not in [p.number for p in settings.plan.positions]:
         return state, [_answer(state, request, False, f"There is no position {request.position} in this plan.")]
     assert request.position is not None
+    for name, value, most, unit in (
+        ("The height", request.height_mm, HEIGHT_MAX_MM, " mm"),
+        ("The number of leaves", request.leaves, LEAVES_MAX, ""),
+        ("The growth stage", request.growth_stage_bbch, STAGE_MAX_BBCH, ""),
+    ):
+        if value is not None and not 0 <= value <= most:
+            words = f"{name} must be from 0 to {most:g}{unit}, {value:g} is not."
+            return state, [_answer(state, request, False, words)]
     record = m.ObservationRecord(
         state.now,
         request.position,

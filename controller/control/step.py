@@ -63,7 +63,9 @@ def _sensed(state: m.State, at: m.Moment, run_ms: int, reading: m.Reading, setti
         reading=reading,
         air=air,
         hot_samples=state.hot_samples + 1 if hot else 0,
-        humidity=sensing.judge(state.humidity, reading.relative_humidity_pct, at_ms, sensing.RELATIVE_HUMIDITY_PCT),
+        humidity=sensing.judge_beside(
+            air, state.humidity, reading.relative_humidity_pct, at_ms, sensing.RELATIVE_HUMIDITY_PCT
+        ),
         moisture=sensing.judge(state.moisture, reading.moisture_counts, at_ms, sensing.MOISTURE_COUNTS),
     )
 

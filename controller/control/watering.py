@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from controller.control import model as m
 from controller.control import photoperiod, sensing
 from controller.plan import Settings
-from firmware_bridge import limits
+from firmware_bridge import limits, messages
 
 MS_PER_H = photoperiod.MS_PER_H
 MS_PER_DAY = photoperiod.MS_PER_DAY
@@ -71,6 +71,8 @@ def board_reason(state: m.State) -> str:
         return "unreconciled"
     if state.open_dose is not None:
         return "dose_open"
+    if state.last_dose_id >= messages.DOSE_ID_MAX:
+        return "dose_ids_used_up"
     if state.trips:
         return "tripped:" + state.trips[0][0]
     if state.pending_clear is not None:

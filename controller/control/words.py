@@ -24,6 +24,7 @@ WATERING_WORDS = {
     "not_greeted": "No water: waiting for the board's greeting.",
     "unreconciled": "No water: waiting for the board's account of the last dose.",
     "dose_open": "A dose is under way.",
+    "dose_ids_used_up": "No water: the board has counted its doses to the end; commission it anew, in a new run.",
     "board_refused": "No water for some minutes: the board refused the last dose.",
     "clearing": "No water: a trip is being cleared.",
     "steps_not_signed": "No water yet: a hands-on step is waiting for a signature.",

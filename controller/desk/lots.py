@@ -6,14 +6,17 @@ that its run was sown from.
 
 import json
 import re
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter, ValidationError
+
 from controller.errors import JournalError, SettingsError
 from controller.plan import Plan, Settings
 
+AMOUNT_MAX = 1e9  # seeds, or their grams: no lot of a growth chamber comes near
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 
 
@@ -63,11 +66,14 @@ class Book:
 
     def generation(self, name: str) -> int:
         """0 for seed without a parent here, else one more than its oldest line of parents."""
-        parents = self.lot(name).parents
-        return 1 + max(self.generation(parent) for parent in parents) if parents else 0
+        found: dict[str, int] = {}
+        for lot in self.lots.values():  # parents stand before their offspring
+            found[lot.lot] = 1 + max((found[parent] for parent in lot.parents), default=-1)
+        return found[self.lot(name).lot]
 
 
-_RECORDS = {"lot": Lot, "viability_test": ViabilityTest}
+_RECORDS: dict[str, type[Lot] | type[ViabilityTest]] = {"lot": Lot, "viability_test": ViabilityTest}
+_ADAPTERS = {kind: TypeAdapter(record_class) for kind, record_class in _RECORDS.items()}
 
 
 def read_book(path: Path) -> Book:
@@ -89,19 +95,46 @@ def _take(book: Book, number: int, line: str) -> None:
     where = f"{book.path.name}: line {number}"
     try:
         values = json.loads(line)
-        record_class = _RECORDS[values.pop("record")]
-        for name in ("parents", "positions"):
-            if name in values:
-                values[name] = tuple(values[name])
-        record: Any = record_class(**values)
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise SettingsError((f"{where} is no entry of a book of lots ({error}).",)) from error
+        kind = values.pop("record")
+        unknown = values.keys() - {each.name for each in fields(_RECORDS[kind])}
+        record: Any = _ADAPTERS[kind].validate_json(json.dumps(values), strict=True)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False)[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise SettingsError((f"{where} is no entry of a book of lots ({key}: {first['msg']}).",)) from error
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise SettingsError((f"{where} is no entry of a book of lots ({type(error).__name__}).",)) from error
+    if unknown:
+        raise SettingsError((f"{where} is no entry of a book of lots ({min(unknown)!r} is not a key of one).",))
+    _judge(book, record, f"{where}: ")
+    _put(book, record)
+
+
+def _judge(book: Book, record: Lot | ViabilityTest, where: str) -> None:
+    """SettingsError when an entry says what cannot be, or what does not fit the entries before it."""
+    if isinstance(record, ViabilityTest):
+        book.lot(record.lot)
+        if not 0 <= record.germinated <= record.sown or record.sown < 1:
+            sentence = f"{record.germinated} of {record.sown} cannot have germinated; give 0 to as many as were sown."
+            raise SettingsError((f"{where}{sentence}",))
+        return
+    if not NAME.fullmatch(record.lot):
+        raise SettingsError((f"{where}{record.lot!r} is no name of a lot; use up to 40 letters, digits and . _ -.",))
+    if record.lot in book.lots:
+        sentence = f"{book.path.name}: there is a lot {record.lot} already; lots are never renamed."
+        raise SettingsError((f"{where}{sentence}",))
+    for parent in record.parents:
+        if parent not in book.lots:
+            raise SettingsError(
+                (f"{where}lot {record.lot} comes from {parent}, which stands nowhere before it: no lot {parent}.",)
+            )
+    amounts = [value for value in (record.seeds, record.mass_g) if value is not None]
+    if not all(0 <= value <= AMOUNT_MAX for value in amounts):
+        raise SettingsError((f"{where}seeds and mass_g of lot {record.lot} must be from 0 to {AMOUNT_MAX:g}.",))
+
+
+def _put(book: Book, record: Lot | ViabilityTest) -> None:
     if isinstance(record, Lot):
-        for parent in record.parents:
-            if parent not in book.lots:
-                raise SettingsError(
-                    (f"{where}: lot {record.lot} comes from {parent}, which stands nowhere before it.",)
-                )
         book.lots[record.lot] = record
     else:
         book.tests.append(record)
@@ -109,18 +142,7 @@ def _take(book: Book, number: int, line: str) -> None:
 
 def add(book: Book, record: Lot | ViabilityTest) -> None:
     """Write one entry at the end of the book."""
-    if isinstance(record, Lot):
-        if not NAME.fullmatch(record.lot):
-            raise SettingsError((f"{record.lot!r} is no name of a lot; use up to 40 letters, digits and . _ -.",))
-        if record.lot in book.lots:
-            raise SettingsError((f"{book.path.name}: there is a lot {record.lot} already; lots are never renamed.",))
-        for parent in record.parents:
-            book.lot(parent)
-    else:
-        book.lot(record.lot)
-        if not 0 <= record.germinated <= record.sown or record.sown < 1:
-            sentence = f"{record.germinated} of {record.sown} cannot have germinated; give 0 to as many as were sown."
-            raise SettingsError((sentence,))
+    _judge(book, record, "")
     kind = next(name for name, record_class in _RECORDS.items() if isinstance(record, record_class))
     line = json.dumps({"record": kind, **asdict(record)}, ensure_ascii=False) + "\n"
     try:
@@ -129,10 +151,7 @@ def add(book: Book, record: Lot | ViabilityTest) -> None:
             file.write(line)
     except OSError as error:
         raise JournalError(f"{book.path}: the book of lots cannot be written: {error}") from error
-    if isinstance(record, Lot):
-        book.lots[record.lot] = record
-    else:
-        book.tests.append(record)
+    _put(book, record)
 
 
 def harvested(name: str, species: str, settings: Settings, run_id: str, positions: tuple[int, ...], **more: Any) -> Lot:

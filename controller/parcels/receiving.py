@@ -182,7 +182,7 @@ def _judge_table(path: Path, rows: int | None) -> None:
     """Look at the footer of a table, without unpacking anything."""
     try:
         about = pq.read_metadata(path)
-    except (pa.ArrowException, OSError) as error:
+    except (pa.ArrowException, OSError, ValueError) as error:  # the last: words in it that are not UTF-8
         raise Refusal(422, f"{path.name}: this is not a Parquet file.") from error
     unpacked_bytes = sum(about.row_group(group).total_byte_size for group in range(about.num_row_groups))
     if about.num_rows > ROWS_MAX or not 0 <= unpacked_bytes <= UNPACKED_MAX_BYTES:

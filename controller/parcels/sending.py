@@ -91,4 +91,6 @@ def quiet_hours(text: str) -> tuple[TimeOfDay, TimeOfDay]:
         begin, end = (TimeOfDay.fromisoformat(part) for part in text.split("-"))
     except ValueError as error:
         raise SettingsError((f"--quiet {text}: write hours such as 08:00-15:30.",)) from error
+    if begin.tzinfo is not None or end.tzinfo is not None:
+        raise SettingsError((f"--quiet {text}: write hours of the chamber's clocks, without an offset.",))
     return begin, end

@@ -66,7 +66,7 @@ class Codes:
         kept = self._read().get(role)
         try:
             matches = self._hasher.verify(kept or self._nobody, code[: CODE_CHARACTERS_MAX + 1])
-        except (argon2.exceptions.VerifyMismatchError, argon2.exceptions.InvalidHashError):
+        except (argon2.exceptions.VerificationError, argon2.exceptions.InvalidHashError):
             return False
         return matches and kept is not None
 
@@ -75,7 +75,7 @@ class Codes:
             return {}
         try:
             found = json.loads(self.path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             raise SettingsError((f"{self.path}: the file of codes cannot be read ({error}).",)) from error
         if not isinstance(found, dict):
             raise SettingsError((f"{self.path}: the file of codes holds no table of roles.",))

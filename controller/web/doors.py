@@ -90,7 +90,7 @@ class Doors:
             return PlainTextResponse("This form was not sent from this page.\n", 403)
         bound = PICTURE_FORM_BYTES_MAX if scope["path"].startswith("/logbook") else FORM_BYTES_MAX
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > bound:
+        if not (length.isascii() and length.isdigit() and len(length) < 12) or int(length) > bound:
             return _too_large(bound)
         return None
 

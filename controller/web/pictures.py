@@ -22,8 +22,8 @@ COVER_SIDE = 400  # cover is counted on a picture of this size
 QUALITY = 85
 
 
-def keep_picture(folder: Path, position: int, at_utc_ms: int, sent: bytes) -> str:
-    """Write a sent picture and its thumbnail; answers its file name. FormFault when it is no picture."""
+def read_picture(sent: bytes) -> Image.Image:
+    """A sent picture, upright and made small. FormFault when it is no picture."""
     try:
         with Image.open(io.BytesIO(sent), formats=FORMATS) as opened:
             if opened.width * opened.height > PIXELS_MAX:
@@ -36,6 +36,12 @@ def keep_picture(folder: Path, position: int, at_utc_ms: int, sent: bytes) -> st
     except (OSError, ValueError, SyntaxError, EOFError) as error:
         raise FormFault("picture: the file is damaged or incomplete.") from error
     picture.thumbnail((SIDE_MAX, SIDE_MAX))
+    return picture
+
+
+def keep_picture(folder: Path, position: int, at_utc_ms: int, sent: bytes) -> str:
+    """Write a sent picture and its thumbnail; answers its file name. FormFault when it is no picture."""
+    picture = read_picture(sent)
     encoded = _jpeg(picture)
     mark = hashlib.sha256(encoded).hexdigest()[:8]
     name = f"position-{position:02d}-{moment_of(at_utc_ms):%Y%m%dT%H%M%SZ}-{mark}.jpg"

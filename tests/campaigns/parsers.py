@@ -1,15 +1,16 @@
 """Whatever arrives, a parser refuses it cleanly or answers a valid object: never another exception."""
 
 import random
+import signal
 import tempfile
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import NamedTuple
+from types import FrameType
 
 from controller.chamber.air_sensor import AirSensor
-from controller.chamber.faults import FAULTS, parse_fault
 from controller.chamber.sensor_bus import driver_on_virtual_time, sht31_checksum
-from controller.commands.reading import _moment, span_s
 from controller.control import model as m
 from controller.control import sensing
 from controller.control.step import step
@@ -22,143 +23,34 @@ from firmware_bridge.board import Board, fresh_saved_line
 from firmware_bridge.link import Link, Received
 from tests import examples
 from tests.campaigns.rows import Row
+from tests.hostile import files, typed
+from tests.hostile.bending import Parser, bent_bytes, words
+from tests.hostile.lines import any_line, message_line
+from tests.hostile.toml import bent_toml
 
 INPUTS = 100_000
 SEED = 20260302
+INPUT_CPU_S_MAX = 2.0  # one input that takes longer is a hang
 PLAN_TEXT = example_path("skerry-light.plan.toml").read_text(encoding="utf-8")
 CHAMBER_TEXT = example_path("skerry-light.chamber.toml").read_text(encoding="utf-8")
-VALUES = (
-    "0", "-1", "1", "1e308", "-1e308", "nan", "inf", "-inf", "true", '""', "[]", "{}", "9" * 400, "9" * 20, "1e-320",
-    "0x7fffffffffffffffffff", "2026-02-29", "2026-03-02T06:00:00", "25:00:00", "06:00:00", "'\\u0000'", '"\\uD800"',
-    "[[[[]]]]", "'''", '"' + "x" * 300 + '"', "0.1", "12", "300.0000001", '"UTC"', '"Mars/Olympus"', '"../etc"',
-    "\ufeff",
-)  # fmt: skip
-ODD = (
-    "\x00",
-    "\ufeff",
-    "\ud800",
-    "é",
-    "²",
-    "٣",
-    "\u202e",
-    "\n",
-    "'",
-    '"',
-    "=",
-    "[",
-    "]",
-    "{",
-    "}",
-    "#",
-    "\x1b[2J",
-    ".",
+BARE_PLAN_TEXT, BARE_CHAMBER_TEXT = (
+    "\n".join(line for line in text.splitlines() if line and not line.startswith("#"))
+    for text in (PLAN_TEXT, CHAMBER_TEXT)
 )
-
-Outcome = tuple[bool, str]  # whether it was survived, and what happened where not
-
-
-class Parser(NamedTuple):
-    """``make`` an input by chance, ``judge`` it: True for an object, False for a clean refusal, else AssertionError."""
-
-    name: str
-    make: Callable[[random.Random], object]
-    judge: Callable[[object], bool]
-
 
 # -- making inputs ----
 
 
-def _bytes(chance: random.Random, most: int = 300) -> bytes:
-    return chance.randbytes(chance.randrange(most))
-
-
-def _bent_bytes(chance: random.Random, whole: bytes) -> bytes:
-    """Bytes with some changed, left out, doubled or put in."""
-    bent = bytearray(whole)
-    for _ in range(chance.randrange(1, 5)):
-        at = chance.randrange(len(bent) + 1)
-        change = chance.randrange(5)
-        if change == 0 and at < len(bent):
-            bent[at] ^= 1 << chance.randrange(8)
-        elif change == 1:
-            del bent[at : at + chance.randrange(1, 9)]
-        elif change == 2:
-            bent[at:at] = bent[at : at + chance.randrange(1, 40)]
-        elif change == 3:
-            bent[at:at] = chance.randbytes(chance.randrange(1, 5))
-        else:
-            bent = bent[:at] or bent
-    return bytes(bent)
-
-
-def bent_toml(chance: random.Random, text: str) -> bytes:
-    """A shipped file with values changed, lines lost, doubled or moved, or bytes bent."""
-    if chance.random() < 0.03:
-        return _bytes(chance)
-    lines = text.splitlines()
-    for _ in range(chance.randrange(1, 4)):
-        at = chance.randrange(len(lines))
-        change = chance.randrange(6)
-        if change < 3 and "=" in lines[at]:
-            key, value = lines[at].split("=", 1)
-            other = chance.choice(lines).partition("=")[2] or value
-            lines[at] = f"{key}= {chance.choice((chance.choice(VALUES), repr(chance.uniform(-1e3, 1e4)), other))}"
-        elif change == 3:
-            del lines[at]
-        elif change == 4:
-            lines.insert(at, chance.choice(lines))
-        else:
-            where = chance.randrange(len(lines[at]) + 1)
-            lines[at] = lines[at][:where] + chance.choice(ODD) + lines[at][where:]
-    content = "\n".join(lines).encode(errors="surrogatepass")
-    return _bent_bytes(chance, content) if chance.random() < 0.2 else content
-
-
-def _number(chance: random.Random) -> int:
-    return chance.choice((0, 1, 5, 4095, 12_000, messages.NUMBER_MAX - 1, messages.NUMBER_MAX, chance.getrandbits(39)))
-
-
-def message_line(chance: random.Random, kinds: tuple[str, ...] = tuple(messages.FIELDS)) -> bytes:
-    """A message that fits the table, with values from anywhere in it, without its line feed."""
-    kind = chance.choice(kinds)
-    words = (None, "leak_wet", "state_lost", "complete", "turning", "_", "x" * 10)
-    values: list[str | int | None] = [
-        chance.choice(words) if is_word else _number(chance) for is_word in messages.WORD_FIELDS[kind]
-    ]
-    if kind == "saved":  # so many numbers at their longest would not fit a line
-        values[len(values) - len(messages.SLOT_FIELDS) :] = [chance.randrange(3_000) for _ in messages.SLOT_FIELDS]
-        values = [min(v, 99_999_999) if isinstance(v, int) and v < messages.NUMBER_MAX - 1 else v for v in values]
-    return messages.encode(kind, *values)[:-1]
-
-
-def any_line(chance: random.Random) -> bytes:
-    """A good line, a bent one, rubbish, or rubbish under a right checksum."""
-    way = chance.randrange(4)
-    if way == 0:
-        return message_line(chance)
-    if way == 1:
-        return _bent_bytes(chance, message_line(chance))
-    if way == 2:
-        return _bytes(chance)
-    body = _bent_bytes(chance, message_line(chance)[:-5])
-    return body + b" %04X" % messages.checksum(body)
-
-
 def frame(chance: random.Random) -> bytes:
     """What a humidity sensor may put on the bus: right and wrong checksums, any length."""
-    words = [chance.choice((b"\x00\x00", b"\xff\xff", chance.randbytes(2))) for _ in range(2)]
-    made = b"".join(word + bytes([sht31_checksum(word)]) for word in words)
+    halves = [chance.choice((b"\x00\x00", b"\xff\xff", chance.randbytes(2))) for _ in range(2)]
+    made = b"".join(word + bytes([sht31_checksum(word)]) for word in halves)
     way = chance.randrange(4)
     if way == 0:
         return made
     if way == 1:
         return made[: chance.randrange(6)] + chance.randbytes(chance.randrange(3))
-    return _bent_bytes(chance, made) if way == 2 else chance.randbytes(chance.randrange(12))
-
-
-def _words(chance: random.Random) -> str:
-    letters = "LK-_0:.+Zdhmins @" + "".join(ODD)
-    return "".join(chance.choice(letters) for _ in range(chance.randrange(12)))
+    return bent_bytes(chance, made) if way == 2 else chance.randbytes(chance.randrange(12))
 
 
 def request(chance: random.Random) -> m.Request:
@@ -169,30 +61,17 @@ def request(chance: random.Random) -> m.Request:
     return m.Request(
         at=examples.moment(1),
         request_id=0,
-        request=chance.choice((m.SIGN_STEP, m.CLEAR_TRIP, m.OBSERVE, m.OBSERVE, m.END_RUN, _words(chance))),
-        asked_by=chance.choice(("LK", "", "  ", _words(chance))),
-        subject=chance.choice((*step_names, "leak_wet", "air_too_hot", _words(chance))),
+        request=chance.choice((m.SIGN_STEP, m.CLEAR_TRIP, m.OBSERVE, m.OBSERVE, m.END_RUN, words(chance))),
+        asked_by=chance.choice(("LK", "", "  ", words(chance))),
+        subject=chance.choice((*step_names, "leak_wet", "air_too_hot", words(chance))),
         drained_g=chance.choice(number),
-        note=_words(chance),
+        note=words(chance),
         position=chance.choice(whole),
         emerged=chance.choice((None, True, False)),
         height_mm=chance.choice(number),
         leaves=chance.choice(whole),
         growth_stage_bbch=chance.choice(whole),
     )
-
-
-def argument(chance: random.Random) -> tuple[str, str]:
-    """An option of the command line and its text."""
-    digits = "".join(chance.choice("0123456789²٣-") for _ in range(chance.randrange(1, 6)))
-    option = chance.choice(("--fault", "--from", "--every"))
-    good = {
-        "--fault": f"{chance.choice([*FAULTS, 'x'])}@{digits}{chance.choice('dhmx')}",
-        "--from": f"{digits}-0{chance.randrange(10)}-1{chance.randrange(10)}T1{digits}:00"
-        f"{chance.choice(('Z', '+23:59'))}",
-        "--every": digits + chance.choice(("s", "min", "h", "d", "")),
-    }[option]
-    return option, chance.choice((good, good, _words(chance), good + _words(chance)))
 
 
 # -- judging what comes of them ----
@@ -346,26 +225,6 @@ def _request_judge(folder: Path) -> Callable[[object], bool]:
     return judge
 
 
-def _argument_judge(pair: object) -> bool:
-    assert isinstance(pair, tuple)
-    option, text = pair
-    try:
-        if option == "--fault":
-            parse_fault(text)
-        elif option == "--from":
-            moment = _moment(text, option)
-            assert moment is not None
-            assert moment.tzinfo is not None
-        else:
-            every_s = span_s(text)
-            assert every_s is not None
-            assert 1 <= every_s <= 86_400
-    except SettingsError as error:
-        assert error.sentences[0].startswith(option)  # noqa: PT017
-        return False
-    return True
-
-
 def _stream(chance: random.Random) -> list[bytes]:
     data = b"".join(any_line(chance) + chance.choice((b"\n", b"\n", b"\r\n", b"")) for _ in range(chance.randrange(4)))
     cut = chance.randrange(len(data) + 1)
@@ -376,20 +235,28 @@ def _saved_line(chance: random.Random) -> bytes:
     way = chance.randrange(4)
     if way == 0:
         return message_line(chance, ("saved",))
-    return _bent_bytes(chance, fresh_saved_line()) if way == 1 else any_line(chance)
+    return bent_bytes(chance, fresh_saved_line()) if way == 1 else any_line(chance)
 
 
 def parsers(folder: Path) -> list[Parser]:
     """Every parser that bytes or words from outside can reach."""
 
     def pair(chance: random.Random) -> tuple[str, str]:
-        texts = [bent_toml(chance, text).decode(errors="replace") for text in (PLAN_TEXT, CHAMBER_TEXT)]
+        texts = [bent_toml(chance, text).decode(errors="replace") for text in (BARE_PLAN_TEXT, BARE_CHAMBER_TEXT)]
         keep = chance.randrange(3)
-        return (PLAN_TEXT, texts[1]) if keep == 0 else (texts[0], CHAMBER_TEXT if keep == 1 else texts[1])
+        return (BARE_PLAN_TEXT, texts[1]) if keep == 0 else (texts[0], BARE_CHAMBER_TEXT if keep == 1 else texts[1])
 
     return [
-        Parser("plan file", lambda chance: bent_toml(chance, PLAN_TEXT), _file_judge(read_plan)),
-        Parser("chamber file", lambda chance: bent_toml(chance, CHAMBER_TEXT), _file_judge(read_chamber)),
+        Parser(
+            "plan file",
+            lambda chance: bent_toml(chance, chance.choice((PLAN_TEXT, BARE_PLAN_TEXT))),
+            _file_judge(read_plan),
+        ),
+        Parser(
+            "chamber file",
+            lambda chance: bent_toml(chance, chance.choice((CHAMBER_TEXT, BARE_CHAMBER_TEXT))),
+            _file_judge(read_chamber),
+        ),
         Parser("both files against each other", pair, _both_judge),
         Parser("message line", any_line, _decode_judge),
         Parser("stream of lines", _stream, _reader_judge),
@@ -397,23 +264,49 @@ def parsers(folder: Path) -> list[Parser]:
         Parser("the board's saved line", _saved_line, _saved_judge),
         Parser("frame of the air sensor", frame, _frame_judge()),
         Parser("request or observation", request, _request_judge(folder)),
-        Parser("option of the command line", argument, _argument_judge),
+        *files.parsers(folder),
+        *typed.parsers(),
     ]
+
+
+class HungError(Exception):
+    """An input took longer than its time."""
+
+
+@contextmanager
+def hang_is_an_error() -> Iterator[None]:
+    """Within it, ``setitimer`` of the time that a process spends ends in an exception (setitimer(2))."""
+
+    def ring(number: int, frame: FrameType | None) -> None:
+        raise HungError(f"more than {INPUT_CPU_S_MAX:g} s")
+
+    before = signal.signal(signal.SIGPROF, ring)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0.0)
+        signal.signal(signal.SIGPROF, before)
 
 
 def try_parser(parser: Parser, inputs: int, seed: int = SEED) -> Row:
     """Feed one parser; a failure is told with the input that caused it."""
     chance = random.Random(f"{seed} {parser.name}")
     taken = failed = 0
-    worst = ""
-    for number in range(inputs):
-        given = parser.make(chance)
-        try:
-            taken += parser.judge(given)
-        except Exception as error:  # that is what is looked for
-            failed += 1
-            worst = worst or f"seed {seed}, input {number}: {type(error).__name__}: {str(error)[:80]} at {given!r:.200}"
-    told = f"{taken} taken, {inputs - failed - taken} refused in a sentence or by silence"
+    worst, slowest_s, began_s = "", 0.0, time.process_time()
+    with hang_is_an_error():
+        for number in range(inputs):
+            given = parser.make(chance)
+            signal.setitimer(signal.ITIMER_PROF, INPUT_CPU_S_MAX)
+            fed_s = time.process_time()
+            try:
+                taken += parser.judge(given)
+            except Exception as error:  # that is what is looked for
+                failed += 1
+                what = f"{type(error).__name__}: {str(error)[:80]} at {given!r:.200}"
+                worst = worst or f"seed {seed}, input {number}: {what}"
+            slowest_s = max(slowest_s, time.process_time() - fed_s)
+    rate = inputs / max(1e-9, time.process_time() - began_s)
+    told = f"{taken} taken, {inputs - failed - taken} refused; {rate:.0f} a second, slowest {slowest_s * 1000:.0f} ms"
     return Row(f"fuzz: {parser.name}", inputs, inputs - failed, worst or told)
 
 

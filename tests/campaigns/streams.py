@@ -13,7 +13,9 @@ HOUR_MS = 3_600_000
 counts = st.one_of(st.sampled_from([2000, 1399, 1400, 3200, 3201, 0, 4095]), st.integers(-(2**16), 2**16))
 elapsed = st.one_of(st.sampled_from([1, 10, 10, 10, 100, 500, 2990, 3001, HOUR_MS]), st.integers(-5, 10**8))
 words = st.one_of(st.sampled_from(interlocks.TRIP_REASONS), st.none())
-numbers = st.one_of(st.integers(0, 40), st.sampled_from([limits.DOSE_STEPS_MAX, limits.DOSE_STEPS_MAX + 1, 10**12 - 1]))
+numbers = st.one_of(
+    st.integers(0, 40), st.sampled_from([limits.DOSE_STEPS_MAX, limits.DOSE_STEPS_MAX + 1, messages.DOSE_ID_MAX])
+)
 commands = st.one_of(
     st.tuples(st.just("hello"), st.integers(0, 2), st.sampled_from([messages.LIMITS_CHECKSUM, 0])),
     st.tuples(st.just("dose"), numbers, numbers, st.sampled_from([0, 1, 100, 400, 401])),
@@ -58,11 +60,18 @@ class HostileWorld(RuleBasedStateMachine):
         line[place % len(line)] = value
         self._receive(bytes(line))
 
+    @rule(
+        kind=st.sampled_from([b"dose %d 40 100", b"seen %d", b"renew %d 3000"]), beyond=st.sampled_from([1, 2, 10**11])
+    )
+    def an_id_beyond_its_bound_arrives(self, kind, beyond):
+        body = kind % (messages.DOSE_ID_MAX + beyond)
+        self._receive(body + b" %04X\n" % messages.checksum(body))
+
     @rule(data=st.binary(max_size=300))
     def rubbish_arrives(self, data):
         self._receive(data)
 
-    @precondition(lambda self: self.board.law.last_dose_id < messages.NUMBER_MAX)
+    @precondition(lambda self: self.board.law.last_dose_id < messages.DOSE_ID_MAX)
     @rule(steps=st.sampled_from([1, 40, 2400, limits.DOSE_STEPS_MAX]), rate=st.sampled_from([1, 100, 400]))
     def a_healthy_host_greets_and_doses(self, steps, rate):
         self._receive(b"\n" + messages.encode("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM))

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from controller import asking
@@ -28,8 +29,16 @@ def shortened_plan(folder: Path, **changes: tuple[int, int]) -> Path:
 class Session:
     """One run folder and a controller that comes and goes; the board is on the stand, if there is one."""
 
-    def __init__(self, folder: Path, plan: Path, stand: RunningStand | None = None, chamber_s_per_s: int = 1) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        plan: Path,
+        stand: RunningStand | None = None,
+        chamber_s_per_s: int = 1,
+        command: Sequence[str] = COMMAND,
+    ) -> None:
         self.folder = folder
+        self._command = list(command)
         self._arguments = ["run", str(plan), "--chamber", str(CHAMBER), "--out", str(folder), "--simulated"]
         if stand is not None:
             self.stand = stand
@@ -39,7 +48,7 @@ class Session:
         self.process: subprocess.Popen[str] | None = None
 
     def start(self) -> None:
-        self.process = subprocess.Popen(COMMAND + self._arguments, stdout=subprocess.PIPE, text=True)
+        self.process = subprocess.Popen(self._command + self._arguments, stdout=subprocess.PIPE, text=True)
         boots = len(self.records(m.BootRecord)) if (self.folder / "journal.sqlite").exists() else 0
         wait_until(lambda: self.exists() and len(self.records(m.BootRecord)) > boots, "a controller that started")
 
