@@ -19,7 +19,7 @@ from controller.records import columns
 from controller.records.cells import Clock
 from controller.records.climate import averaged_rows, raw_rows
 from controller.records.journal import Journal
-from controller.records.series import EVERYTHING, Window, blocks_of, in_order
+from controller.records.series import EVERYTHING, Block, Left, Window, blocks_of, in_order
 from controller.records.sheets import Sheets, trust_words
 from controller.records.survey import Survey, survey_of
 from controller.records.tables import daily_rows, event_rows, water_rows
@@ -49,13 +49,12 @@ def export(
         bounds = f"it must be from {EVERY_S_MIN:g} to {EVERY_S_MAX:g} s"
         raise SettingsError((f"The averaging interval is {every_s:g} s; {bounds}.",))
     timeline = Timeline(journal)
-    survey = survey_of(journal, settings, timeline, window)
-    trust = trust_words(timeline.any_trusted, *timeline.doubted_readings, survey.out_of_order)
-    sheets = Sheets(journal.run_row(), settings, survey, every_s, trust)
     tables = [folder / name for name in ("climate.csv", "daily.csv", "water.csv", "events.csv")]
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        _write_climate(tables[0], journal, settings, timeline, window, survey, every_s)
+        survey = _write_climate(tables[0], journal, settings, timeline, window, every_s)
+        trust = trust_words(timeline.any_trusted, *timeline.doubted_readings, survey.out_of_order)
+        sheets = Sheets(journal.run_row(), settings, survey, every_s, trust)
         clock = Clock(settings.chamber.site.time_zone)
         with _opened(tables[1], columns.DAILY) as file:
             csv.writer(file).writerows(daily_rows(journal, settings, timeline, window, survey))
@@ -94,19 +93,27 @@ def _opened(path: Path, table: tuple[columns.Column, ...], mark: str = "") -> It
 
 
 def _write_climate(
-    path: Path,
-    journal: Journal,
-    settings: Settings,
-    timeline: Timeline,
-    window: Window,
-    survey: Survey,
-    every_s: float | None,
-) -> None:
-    blocks = blocks_of(journal, timeline, window)
-    with _opened(path, columns.CLIMATE) as file:
-        if every_s is None:
-            file.writelines(raw_rows(blocks, settings, Clock(settings.chamber.site.time_zone)))
-            return
-        clock = Clock(settings.chamber.site.time_zone, "seconds" if every_s == int(every_s) else "milliseconds")
-        ordered = in_order(blocks, timeline, [])
-        file.writelines(averaged_rows(ordered, round(every_s * 1000), survey.extent_ms, timeline, settings, clock))
+    path: Path, journal: Journal, settings: Settings, timeline: Timeline, window: Window, every_s: float | None
+) -> Survey:
+    """Write the table of the climate; answers the survey of its readings, which are read once for both."""
+    zone = settings.chamber.site.time_zone
+    with path.open("wb") as file:
+        file.write(",".join(column.name for column in columns.CLIMATE).encode() + b"\r\n")
+        if every_s is not None:
+            survey = survey_of(journal, settings, timeline, window)
+            clock = Clock(zone, "seconds" if every_s == int(every_s) else "milliseconds")
+            ordered = in_order(blocks_of(journal, timeline, window), timeline, [])
+            rows = averaged_rows(ordered, round(every_s * 1000), survey.extent_ms, timeline, settings, clock)
+            file.writelines(row.encode() for row in rows)
+            return survey
+
+        def written() -> Iterator[Block]:
+            clock = Clock(zone)
+            for block in blocks_of(journal, timeline, window):
+                file.writelines(raw_rows([block], settings, clock))
+                yield block
+
+        left: list[Left] = []
+        survey = survey_of(journal, settings, timeline, window, in_order(written(), timeline, left))
+        survey.left += left
+        return survey

@@ -67,8 +67,10 @@ def rows_of(journal: Journal, settings: Settings, choice: Choice, zone: ZoneInfo
     name = settings.chamber.site.time_zone
     if choice.table == "climate":
         step_s = STEPS_S[choice.step]
+        lines: Iterator[str]
         if step_s is None:
-            lines = raw_rows(blocks_of(journal, timeline, window), settings, Clock(name))
+            parts = raw_rows(blocks_of(journal, timeline, window), settings, Clock(name))
+            lines = (line for part in parts for line in part.decode().splitlines(keepends=True))
         else:
             extent_ms = survey_of(journal, settings, timeline, window).extent_ms
             ordered = in_order(blocks_of(journal, timeline, window), timeline, [])
