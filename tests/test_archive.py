@@ -10,8 +10,9 @@ import frictionless
 import pytest
 
 from controller.control import model as m
-from controller.parcels.archive import archive
+from controller.parcels.archive import CF_STANDARD_NAMES, _field, archive
 from controller.parcels.miappe import FIELDS
+from controller.records import columns
 from tests.journals import DAY_MS, HOUR_MS, SETTINGS, at
 from tests.parcels import short_run
 
@@ -62,6 +63,18 @@ def test_numbers_with_a_dimension_have_their_unit_and_climate_its_standard_names
     assert climate["vapour_pressure_deficit_kpa"]["unit"] == "kPa"
     assert climate["ppfd_umol_m2_s"]["unit"] == "umol m-2 s-1"
     assert climate["relative_humidity_pct"]["cf_standard_name"] == "relative_humidity"
+
+
+def test_the_standard_names_are_in_the_table_of_the_convention_with_units_of_the_same_kind():
+    # CF standard name table, version 93 (2026-03-17)
+    with (REFERENCE.parent / "cf_standard_names.csv").open(newline="") as file:
+        table = {row["standard_name"]: row["canonical_units"] for row in csv.DictReader(file)}
+    kinds = {"degC": "K", "kPa": "Pa", "%": "1", "umol m-2 s-1": "mol m-2 s-1", "1": "1"}
+    for column in columns.CLIMATE:
+        if column.name in CF_STANDARD_NAMES:
+            unit = _field("climate", column).get("unit")
+            assert table[CF_STANDARD_NAMES[column.name]] == ("s" if unit is None else kinds[unit]), column.name
+    assert set(table) == set(CF_STANDARD_NAMES.values())
 
 
 def test_the_fields_are_those_of_the_checklist():

