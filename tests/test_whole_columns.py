@@ -14,6 +14,7 @@ from controller.records import lines, series
 from controller.records.cells import Clock, number
 from controller.records.export import export
 from controller.science.air import dew_point_c, vapour_pressure_deficit_kpa
+from controller.web.tables import Choice, csv_chunks, plain_chunks, rows_of
 from tests.journals import DAY_MS, HOUR_MS, START_MS, at, hydrate, new_journal, reading, settings
 
 HARD = [
@@ -128,3 +129,24 @@ def test_awkward_readings_give_the_bytes_that_cell_by_cell_gives(tmp_path, monke
     assert written[-1] == ""
     assert written[:-1] == [",".join(cells) for cells in expected]
     assert header.count(",") == 15
+
+
+@pytest.mark.parametrize(("separator", "decimal"), [("comma", "point"), ("semicolon", "comma"), ("semicolon", "point")])
+def test_a_download_has_the_bytes_that_cell_by_cell_gives(tmp_path, separator, decimal):
+    run, zone = settings(), ZoneInfo("Atlantic/Faroe")
+    journal = new_journal(tmp_path)
+    hydrate(journal)
+    for moment, changes in AWKWARD:
+        journal.append(reading(moment, **changes))
+    journal.flush()
+    choice = Choice(step="every", separator=separator, decimal=decimal)
+
+    assert choice.is_plain
+    written = b"".join(plain_chunks(journal, run, choice, zone))
+    assert written == b"".join(csv_chunks(lambda: rows_of(journal, run, choice, zone), choice))
+
+
+def test_a_download_whose_cells_need_quotes_is_written_cell_by_cell():
+    assert not Choice(step="every", separator="comma", decimal="comma").is_plain
+    assert not Choice(step="10min").is_plain
+    assert not Choice(table="events", step="every").is_plain

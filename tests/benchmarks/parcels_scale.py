@@ -82,6 +82,7 @@ def export_all(path, folder):
 
 def duckdb_copy(parcels, path):
     engine = duckdb.connect()
+    engine.execute("SET enable_progress_bar = false")
     engine.execute(f"COPY (SELECT * FROM read_parquet('{parcels}/*/readings.parquet')) TO '{path}' (HEADER)")
     return path.stat().st_size
 
