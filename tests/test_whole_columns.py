@@ -56,8 +56,9 @@ def test_moments_are_written_as_the_clock_and_the_standard_library_write_them(zo
     clock = Clock(zone, timespec)
     changes = (1_774_746_000_000, 1_792_890_000_000, 0, 951_782_400_000)  # summer time begins, ends; 1970; a leap day
     some_ms = np.array([start + step for start in changes for step in range(-7_200_000, 7_200_001, 311_003)])
+    columns = lines.moments(some_ms, clock)
     for local, zone_of, write in ((False, UTC, clock.utc), (True, ZoneInfo(zone), clock.local)):
-        written = cells(lines.moments(some_ms, clock, local=local))
+        written = cells(columns[local])
         assert written == [write(value) for value in some_ms.tolist()]
         plain = [datetime.fromtimestamp(0, UTC).timestamp() + value / 1000 for value in some_ms.tolist()]
         texts = [datetime.fromtimestamp(value, zone_of).isoformat(timespec=timespec) for value in plain]

@@ -1,6 +1,7 @@
 """Rows of the climate table: every reading, or means of the good readings over equal intervals of UTC."""
 
 from collections.abc import Iterable, Iterator
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
@@ -49,15 +50,19 @@ def raw_rows(
 
     ``separator`` stands between cells, ``mark`` before the decimals.
     """
+    tails = [
+        separator.join((*qualities, "1", trusted))
+        for trusted, *qualities in product(("0", "1"), QUALITIES, QUALITIES, QUALITIES)
+    ]
     for block in blocks:
         values = [block.hours_since_hydration, *_measured(block, settings)]
+        tail = block.utc_trusted.astype(np.int16)
+        for codes in _qualities(block):
+            tail = len(QUALITIES) * tail + codes
         columns = [
-            moments(block.utc_ms, clock, local=False),
-            moments(block.utc_ms, clock, local=True),
+            *moments(block.utc_ms, clock),
             *(numbers(column, decimals, mark) for column, decimals in zip(values, _DECIMALS, strict=True)),
-            *(words(list(QUALITIES), codes) for codes in _qualities(block)),
-            words(["1"], np.zeros(len(block), dtype=np.int8)),
-            words(["0", "1"], block.utc_trusted.astype(np.int8)),
+            words(tails, tail),
         ]
         yield lines(columns, separator)
 

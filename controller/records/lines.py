@@ -5,7 +5,7 @@ zeros left out. Where a number lies so close to the middle between two roundings
 might round it otherwise than Python does, or has too many digits, Python itself writes it.
 """
 
-from datetime import UTC
+from datetime import UTC, tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,24 +87,24 @@ def _table(texts: list[bytes], width: int) -> Texts:
     return np.frombuffer(b"".join(text.ljust(width, b"\0") for text in texts), dtype=np.uint8).reshape(-1, width)
 
 
-def moments(utc_ms: Milliseconds, clock: Clock, *, local: bool) -> Texts:
-    """Moments in UTC or on the clocks of the zone, as ``clock`` writes them."""
-    zone = clock.zone if local else UTC
+def moments(utc_ms: Milliseconds, clock: Clock) -> tuple[Texts, Texts]:
+    """Moments in UTC, and on the clocks of the zone, as ``clock`` writes them."""
     quarters, into_ms = np.divmod(utc_ms, MS_PER_QUARTER)
     starts = np.flatnonzero(np.diff(quarters, prepend=quarters[0] - 1))
     which = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(utc_ms))))
-    heads, minutes, tails = zip(*(clock.quarter(quarter, zone) for quarter in quarters[starts].tolist()), strict=True)
-    minute = np.array(minutes, dtype=np.int64)[which]
-    clocked = (minute * 60_000 + into_ms).astype(np.uint32)  # milliseconds since the full hour, less than 3 600 000
-    parts = [
-        words(list(heads), which),
-        _digits(clocked // 60_000, 2),
-        _sign(":", len(utc_ms)),
-        _digits(clocked // 1000 % 60, 2),
-    ]
+    minutes, rest_ms = np.divmod(into_ms.astype(np.uint32), np.uint32(60_000))
+    seconds, milliseconds = np.divmod(rest_ms, np.uint32(1000))
+    after = [_sign(":", len(utc_ms)), _digits(seconds, 2)]
     if clock.in_milliseconds:
-        parts += [_sign(".", len(utc_ms)), _digits(clocked % 1000, 3)]
-    return np.hstack([*parts, words(list(tails), which)])
+        after += [_sign(".", len(utc_ms)), _digits(milliseconds, 3)]
+
+    def written(zone: tzinfo) -> Texts:
+        parts = [clock.quarter(quarter, zone) for quarter in quarters[starts].tolist()]
+        heads, first_minutes, tails = zip(*parts, strict=True)
+        minute = np.array(first_minutes, dtype=np.uint32)[which] + minutes
+        return np.hstack([words(list(heads), which), _digits(minute, 2), *after, words(list(tails), which)])
+
+    return written(UTC), written(clock.zone)
 
 
 def _sign(sign: str, count: int) -> Texts:
