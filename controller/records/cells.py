@@ -1,7 +1,7 @@
 """How single values are written into a table: moments, numbers, and text that people wrote."""
 
 from datetime import UTC, tzinfo
-from typing import Literal
+from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 from controller.control.photoperiod import moment_of
@@ -53,6 +53,17 @@ class Clock:
     def day(day: int) -> str:
         """The date of a UTC day counted from 1970-01-01."""
         return moment_of(day * MS_PER_DAY).date().isoformat()
+
+
+class Signs(NamedTuple):
+    """What stands between cells, and before decimals."""
+
+    separator: str
+    decimal_mark: str
+
+
+POINT = Signs(",", ".")
+COMMA = Signs(";", ",")  # as spreadsheets in much of the world read it
 
 
 def number(value: float | None, decimals: int) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.plan import Settings
-from controller.records.cells import Clock, number
+from controller.records.cells import POINT, Clock, Signs, number
 from controller.records.columns import CLIMATE
 from controller.records.lines import lines, moments, numbers, words
 from controller.records.series import (
@@ -43,13 +43,9 @@ def _measured(block: Block, settings: Settings) -> list[Values]:
     ]
 
 
-def raw_rows(
-    blocks: Iterable[Block], settings: Settings, clock: Clock, separator: str = ",", mark: str = "."
-) -> Iterator[bytes]:
-    """One line a reading, in the order of the readings, some thousands at a time. No cell needs quotes.
-
-    ``separator`` stands between cells, ``mark`` before the decimals.
-    """
+def raw_rows(blocks: Iterable[Block], settings: Settings, clock: Clock, signs: Signs = POINT) -> Iterator[bytes]:
+    """One line a reading, in the order of the readings, some thousands at a time. No cell needs quotes."""
+    separator, decimal_mark = signs
     tails = [
         separator.join((*qualities, "1", trusted))
         for trusted, *qualities in product(("0", "1"), QUALITIES, QUALITIES, QUALITIES)
@@ -61,7 +57,7 @@ def raw_rows(
             tail = len(QUALITIES) * tail + codes
         columns = [
             *moments(block.utc_ms, clock),
-            *(numbers(column, decimals, mark) for column, decimals in zip(values, _DECIMALS, strict=True)),
+            *(numbers(column, decimals, decimal_mark) for column, decimals in zip(values, _DECIMALS, strict=True)),
             words(tails, tail),
         ]
         yield lines(columns, separator)

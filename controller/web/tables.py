@@ -10,13 +10,13 @@ from zoneinfo import ZoneInfo
 from controller.control.photoperiod import utc_ms
 from controller.plan import Settings
 from controller.records import columns
-from controller.records.cells import Clock
+from controller.records.cells import Clock, Signs
 from controller.records.climate import averaged_rows, raw_rows
 from controller.records.export import MARK
 from controller.records.journal import Journal
 from controller.records.series import Window, blocks_of, in_order
 from controller.records.survey import survey_of
-from controller.records.tables import daily_rows, event_rows, water_rows
+from controller.records.tables import daily_rows, event_rows, water_rows, with_mark
 from controller.records.timeline import Timeline
 
 TABLES = {
@@ -92,10 +92,10 @@ def rows_of(journal: Journal, settings: Settings, choice: Choice, zone: ZoneInfo
 
 def plain_chunks(journal: Journal, settings: Settings, choice: Choice, zone: ZoneInfo) -> Iterator[bytes]:
     """Every reading as a file, the same bytes as ``csv_chunks`` gives, some thousand lines at a time."""
-    separator, mark = SEPARATORS[choice.separator], DECIMALS[choice.decimal]
-    yield (MARK + separator.join(column.name for column in columns.CLIMATE) + "\r\n").encode()
+    signs = Signs(SEPARATORS[choice.separator], DECIMALS[choice.decimal])
+    yield (MARK + signs.separator.join(column.name for column in columns.CLIMATE) + "\r\n").encode()
     blocks = blocks_of(journal, Timeline(journal), choice.window(zone))
-    yield from raw_rows(blocks, settings, Clock(settings.chamber.site.time_zone), separator, mark)
+    yield from raw_rows(blocks, settings, Clock(settings.chamber.site.time_zone), signs)
 
 
 def csv_chunks(open_rows: Callable[[], Iterator[list[str]]], choice: Choice) -> Iterator[bytes]:
@@ -105,12 +105,7 @@ def csv_chunks(open_rows: Callable[[], Iterator[list[str]]], choice: Choice) -> 
     writer = csv.writer(out, delimiter=SEPARATORS[choice.separator])
     out.write(MARK)
     writer.writerow([column.name for column in table])
-    numbers = [place for place, column in enumerate(table) if column.decimals is not None]
-    with_comma = choice.decimal == "comma"
-    for count, row in enumerate(open_rows(), 1):
-        if with_comma:
-            for place in numbers:
-                row[place] = row[place].replace(".", ",")
+    for count, row in enumerate(with_mark(open_rows(), table, DECIMALS[choice.decimal]), 1):
         writer.writerow(row)
         if count % LINES_PER_CHUNK == 0:
             yield out.getvalue().encode()
