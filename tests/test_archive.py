@@ -167,7 +167,7 @@ def test_the_validator_notices_what_is_missing(archived, judge, tmp_path):
     del crate["@graph"][1]["datePublished"]
     path.write_text(json.dumps(crate))
 
-    assert any("datePublished" in words for words in judge(tmp_path / "spoilt"))
+    assert any("datePublished" in words for words in judge(tmp_path / "spoilt", "REQUIRED"))
 
 
 @pytest.mark.filterwarnings("ignore")
