@@ -3,14 +3,16 @@
 import csv
 import hashlib
 import json
+import shutil
 from pathlib import Path
 
 import frictionless
 import pytest
 
 from controller.control import model as m
-from controller.parcels.archive import archive
+from controller.parcels.archive import CF_STANDARD_NAMES, _field, archive
 from controller.parcels.miappe import FIELDS
+from controller.records import columns
 from tests.journals import DAY_MS, HOUR_MS, SETTINGS, at
 from tests.parcels import short_run
 
@@ -63,6 +65,18 @@ def test_numbers_with_a_dimension_have_their_unit_and_climate_its_standard_names
     assert climate["relative_humidity_pct"]["cf_standard_name"] == "relative_humidity"
 
 
+def test_the_standard_names_are_in_the_table_of_the_convention_with_units_of_the_same_kind():
+    # CF standard name table, version 93 (2026-03-17)
+    with (REFERENCE.parent / "cf_standard_names.csv").open(newline="") as file:
+        table = {row["standard_name"]: row["canonical_units"] for row in csv.DictReader(file)}
+    kinds = {"degC": "K", "kPa": "Pa", "%": "1", "umol m-2 s-1": "mol m-2 s-1", "1": "1"}
+    for column in columns.CLIMATE:
+        if column.name in CF_STANDARD_NAMES:
+            unit = _field("climate", column).get("unit")
+            assert table[CF_STANDARD_NAMES[column.name]] == ("s" if unit is None else kinds[unit]), column.name
+    assert set(table) == set(CF_STANDARD_NAMES.values())
+
+
 def test_the_fields_are_those_of_the_checklist():
     with REFERENCE.open(newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["field"] != row["section"]]
@@ -100,3 +114,71 @@ def test_the_study_says_what_grew_where_and_when(archived):
     } in (sections["Event"])
     light = {e["Environment parameter"]: e["Environment parameter value"] for e in sections["Environment"]}
     assert light["daily photon flux"].startswith("10.37 mol")  # 180 umol m-2 s-1 for 16 h: 180 x 57 600 / 1e6
+
+
+# -- the same archive as an RO-Crate ----
+
+
+@pytest.fixture
+def judge(monkeypatch):
+    """The format's validator, with the context of its vocabulary from the reference library and not from the line."""
+    services = pytest.importorskip("rocrate_validator.services", reason="roc-validator is not installed")
+    rocrate = pytest.importorskip("rocrate", reason="rocrate, whose package has the vocabulary, is not installed")
+    import requests
+    from rocrate_validator.utils.http import HttpRequester
+
+    content = (Path(rocrate.__file__).parent / "data" / "ro-crate.jsonld").read_bytes()
+
+    def from_the_library(requester, address, **how):
+        assert address == json.loads(content)["@id"]
+        found = requests.Response()
+        found.status_code, found._content, found.url = 200, content, address
+        found.headers["Content-Type"] = "application/ld+json"
+        return found
+
+    monkeypatch.setattr(HttpRequester, "get", from_the_library, raising=False)
+
+    def judged(folder, severity="RECOMMENDED"):
+        found = services.validate({
+            "rocrate_uri": str(folder), "profile_identifier": "ro-crate-1.3", "requirement_severity": severity,
+            "offline": True, "skip_availability_check": True, "disable_remote_crate_download": True,
+        })  # fmt: skip
+        return [f"{issue.check.identifier}: {issue.message}" for issue in found.get_issues()]
+
+    return judged
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_the_crate_is_valid_by_the_formats_own_validator(archived, judge):
+    """What is recommended and left out is what only a person can say."""
+    left_out = judge(archived)
+    assert [word for words in left_out for word in ("publisher", "License") if word in words] == [
+        "publisher",
+        "License",
+    ]
+    assert len(left_out) == 2, left_out
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_the_validator_notices_what_is_missing(archived, judge, tmp_path):
+    shutil.copytree(archived, tmp_path / "spoilt")
+    path = tmp_path / "spoilt" / "ro-crate-metadata.json"
+    crate = json.loads(path.read_text())
+    del crate["@graph"][1]["datePublished"]
+    path.write_text(json.dumps(crate))
+
+    assert any("datePublished" in words for words in judge(tmp_path / "spoilt", "REQUIRED"))
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_the_reference_library_reads_the_crate_with_every_file_of_the_folder(archived):
+    library = pytest.importorskip("rocrate.rocrate", reason="rocrate, the reference library, is not installed")
+    crate = library.ROCrate(str(archived))
+
+    parts = {part.id: part for part in crate.root_dataset["hasPart"]}
+    assert set(parts) == {path.name for path in archived.iterdir()} - {"ro-crate-metadata.json"}
+    for name in ("climate.csv", "plan.toml"):
+        content = (archived / name).read_bytes()
+        assert parts[name]["sha256"] == hashlib.sha256(content).hexdigest()
+        assert parts[name]["contentSize"] == str(len(content))
+    assert crate.root_dataset["datePublished"] == "2026-03-05"

@@ -130,6 +130,44 @@ def test_a_new_collector_on_an_old_store_knows_its_chain(visit):
     assert visit.bring(visit.manifests[1]).status_code == 201
 
 
+def test_a_list_reads_no_manifest_of_another_chamber(visit, monkeypatch):
+    for manifest in visit.manifests:
+        visit.bring(manifest)
+    other = visit.tokens.issue("northhaven")
+    asked = []
+    read = FolderStore.read
+    monkeypatch.setattr(FolderStore, "read", lambda self, key: asked.append(key) or read(self, key))
+    for token in (other, visit.token):
+        assert visit.client.get("/parcels", headers={"Authorization": f"Bearer {token}"}).status_code == 200
+
+    assert [key.rsplit("/", 2)[1] for key in asked] == ["day=2026-03-02", "day=2026-03-03", "day=2026-03-04"]
+
+
+@pytest.mark.parametrize("runs_in_mind", [1, 2])
+def test_runs_that_slipped_the_collectors_mind_are_read_again(tmp_path, monkeypatch, runs_in_mind):
+    monkeypatch.setattr(receiving, "RUNS_IN_MIND", runs_in_mind)
+    folder, manifests = sealed_run(tmp_path / "run")
+    here = receiving.Receiving(FolderStore(tmp_path / "store"), tmp_path / "waiting")
+    plain = [json.loads(manifest.to_bytes()) for manifest in manifests]
+    for day in range(3):
+        for run in ("one", "two"):  # by turns, so that each pushes the other out
+            before = plain[day - 1]["sha256", run] if day else None
+            content = forged(manifests[day], run_id=run, before_sha256=before)
+            manifest = read_manifest(content, MANIFEST)
+            plain[day]["sha256", run] = manifest.sha256
+            name = receiving.Name(manifest.chamber, run, manifest.day_utc, MANIFEST)
+            for file in manifest.files:
+                path = folder / manifest.day_utc / file.name
+                here.take_piece(name._replace(file=file.name), 0, path.read_bytes())
+            assert here.take_manifest(name, content) == (manifest, True)
+            assert here.take_manifest(name, content) == (manifest, False)
+
+    assert len(here._known) <= runs_in_mind
+    assert [(each.run_id, each.day_utc) for each in here.parcels_of(CHAMBER)] == [
+        (run, manifest.day_utc) for run in ("one", "two") for manifest in manifests
+    ]
+
+
 # -- who ----
 
 

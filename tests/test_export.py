@@ -11,6 +11,7 @@ import pytest
 from controller.control import model as m
 from controller.errors import JournalError, SettingsError
 from controller.records import columns, series
+from controller.records.cells import COMMA
 from controller.records.export import export
 from tests.journals import (
     DAY_MS,
@@ -581,3 +582,26 @@ def test_readings_that_cannot_be_placed_are_left_out_of_means_and_the_sheet_coun
     assert " 5 readings belong to boots that never had network time" in " ".join(
         (tmp_path / "climate.txt").read_text().split()
     )
+
+
+@pytest.mark.parametrize("every_s", [None, 600])
+def test_with_a_decimal_comma_semicolons_part_the_cells_and_nothing_else_differs(tmp_path, every_s):
+    journal = with_readings(tmp_path, *(reading(at(n * 10 * MINUTE_MS), air_temperature_c=-n / 7) for n in range(200)))
+    hydrate(journal)
+    dose(journal, 1, at(HOUR_MS))
+    journal.append(m.ObservationRecord(at(DAY_MS), 1, "LK", height_mm=3.5, note="a, b; 1.5"))
+    export(journal, SETTINGS, tmp_path / "point", every_s=every_s)
+    export(journal, SETTINGS, tmp_path / "comma", every_s=every_s, signs=COMMA)
+
+    for name, table_columns in zip(NAMES, (columns.CLIMATE, columns.DAILY, columns.WATER, columns.EVENTS), strict=True):
+        point, comma = (
+            list(csv.reader((tmp_path / kind / f"{name}.csv").read_text("utf-8").splitlines(), delimiter=sign))
+            for kind, sign in (("point", ","), ("comma", ";"))
+        )
+        numbers = {place for place, column in enumerate(table_columns) if column.decimals is not None}
+        back = [
+            [c.replace(",", ".") if i in numbers and row else c for i, c in enumerate(r)] for row, r in enumerate(comma)
+        ]
+        assert back == point
+        assert any("," in cell for row in comma[1:] for cell in row)
+        assert "Semicolons stand between cells" in " ".join((tmp_path / "comma" / f"{name}.txt").read_text().split())

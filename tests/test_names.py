@@ -43,7 +43,7 @@ WITHOUT_UNIT = {
         count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits chosen
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
         readings_untrusted _margin_rows seeds germinated generation depth
-        unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df _doubtful_boots
+        unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df
     """,
     "is a place in a buffer, or its length": "start end size write",
     "is a ratio of like to like, or an exponent": "theta_r theta_s n deficit",

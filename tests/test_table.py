@@ -98,15 +98,18 @@ def test_a_folder_without_parcels_is_one_sentence(tmp_path):
     assert START_MS % DAY_MS == 0
 
 
-@pytest.mark.campaign
+@pytest.mark.campaign  # 490 MB of PySpark and a Java machine, and a minute: more than every run should carry
 @pytest.mark.filterwarnings("ignore")
 def test_a_distributed_engine_gives_identical_rows(store):
+    """A cluster of two workers, each a process of its own, on this machine."""
     pyspark = pytest.importorskip(
         "pyspark.sql", reason="PySpark, the distributed engine of this test, is not installed"
     )
     import ibis
 
-    session = pyspark.SparkSession.builder.master("local[2]").config("spark.ui.enabled", "false").getOrCreate()
+    cluster = pyspark.SparkSession.builder.master("local-cluster[2,1,1024]").config("spark.ui.enabled", "false")
+    cluster = cluster.config("spark.sql.shuffle.partitions", "4").config("spark.executor.memory", "1g")
+    session = cluster.config("spark.driver.host", "127.0.0.1").getOrCreate()
     session.sparkContext.setLogLevel("ERROR")
     try:
         session.conf.set("spark.sql.session.timeZone", "UTC")
@@ -116,5 +119,6 @@ def test_a_distributed_engine_gives_identical_rows(store):
         for span in ("day", "hour"):
             there = climate(engine.table("readings"), span).to_pyarrow().to_pylist()
             assert there == climate(duckdb_readings(store), span).to_pyarrow().to_pylist()
+        assert session.sparkContext._jsc.sc().getExecutorMemoryStatus().size() == 3  # the driver and its workers
     finally:
         session.stop()

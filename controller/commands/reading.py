@@ -12,6 +12,7 @@ from controller.commands.telling import tell_status
 from controller.commands.terminal import json_option, moment_in, open_records, out, plain_errors, run_argument
 from controller.control.photoperiod import utc_ms
 from controller.errors import SettingsError
+from controller.records.cells import COMMA, POINT
 from controller.records.export import export as export_tables
 from controller.records.status import status_of
 
@@ -37,9 +38,21 @@ def span_s(text: str | None) -> int | None:
 @click.option("--from", "from_text", help="First moment (UTC unless it says otherwise).")
 @click.option("--to", "to_text", help="Moment to stop before.")
 @click.option("--every", "every_text", help="Means over this span, such as 10min; without it every reading.")
+@click.option(
+    "--decimal",
+    type=click.Choice(["point", "comma"]),
+    default="point",
+    show_default=True,
+    help="Before decimals; with a comma there, semicolons stand between columns.",
+)
 @click.option("--out", "folder", type=click.Path(path_type=Path), help="Folder for the tables; default: the run's.")
 def export(
-    run_folder: Path, from_text: str | None, to_text: str | None, every_text: str | None, folder: Path | None
+    run_folder: Path,
+    from_text: str | None,
+    to_text: str | None,
+    every_text: str | None,
+    decimal: str,
+    folder: Path | None,
 ) -> None:
     """Write a run's tables: climate.csv, daily.csv, water.csv, events.csv, each with its data sheet."""
     with plain_errors():
@@ -52,6 +65,7 @@ def export(
             from_utc=_moment(from_text, "--from"),
             to_utc=_moment(to_text, "--to"),
             every_s=span_s(every_text),
+            signs=COMMA if decimal == "comma" else POINT,
         )
         for path in written:
             out.print(str(path))

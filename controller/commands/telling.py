@@ -82,7 +82,13 @@ def tell_status(out: Console, found: Status) -> None:
     for name, title in found.steps_due:
         out.print(f"due: {title} (wardian sign RUN {name} --by INITIALS)")
     for place in found.sending:
+        if not place.can_be_read:
+            out.print(f"! What waits to be sent cannot be told: {place.words}", style="bold")
+            continue
         count = len(place.days_waiting)
         waits = f"{count} sealed day{'' if count == 1 else 's'} waiting" if count else "every sealed day is there"
-        tried = f"; tried {place.failures} times in vain: {place.words}" if place.failures else ""
+        tried = ""
+        if place.failures:
+            tries = f"tried {place.failures} time{'' if place.failures == 1 else 's'} in vain"
+            tried = f"; {tries}, again after {moment_of(place.not_before_utc_ms):%Y-%m-%d %H:%M}Z: {place.words}"
         out.print(f"Parcels to {place.address}: {waits}{tried}", style="bold" if place.failures else None)

@@ -1,6 +1,7 @@
 """A run as a Frictionless Data Package: its tables as CSV, each column with type, unit and meaning, ready to publish.
 
-Beside the tables lie the plan, the chamber file, and what MIAPPE v1.1 asks for and the records can answer.
+Beside the tables lie the plan, the chamber file, what MIAPPE v1.1 asks for and the records can answer, and the same
+archive described once more as an RO-Crate.
 """
 
 import hashlib
@@ -8,13 +9,17 @@ import json
 from pathlib import Path
 from typing import Any
 
+from controller.control import model as m
+from controller.control.photoperiod import moment_of
 from controller.errors import ParcelError
+from controller.parcels import crate
 from controller.parcels.contents import unit_of
 from controller.parcels.miappe import miappe_of
 from controller.plan import Settings
 from controller.records import columns
 from controller.records.export import export
 from controller.records.journal import Journal
+from controller.records.timeline import Timeline
 
 TABLES = {
     "climate": (columns.CLIMATE, "air, medium and light: every reading"),
@@ -22,7 +27,7 @@ TABLES = {
     "water": (columns.WATER, "every dose and drain, with standard uncertainties"),
     "events": (columns.EVENTS, "everything else on one time line: observations, steps, trips, alarms"),
 }
-# standard names of the climate and forecast (CF) conventions; the table of names is quoted from memory
+# standard names of the climate and forecast (CF) conventions, from their table, version 93
 CF_STANDARD_NAMES = {
     "at_utc": "time",
     "air_temperature_c": "air_temperature",
@@ -35,6 +40,12 @@ CF_STANDARD_NAMES = {
 _MORE_UNITS = {"_kpa": "kPa", "_umol_m2_s": "umol m-2 s-1", "_mol_m2": "mol m-2", "_h": "h", "_days": "degC d"}
 _INTEGERS = {"dose_id", "doses", "alarms", "trips", "readings", "utc_trusted", "observation", "corrects", "position",
              "emerged", "leaves", "growth_stage_bbch"}  # fmt: skip
+_FILES = {
+    "plan.toml": "the plan, as the run used it",
+    "chamber.toml": "the chamber file: instruments and calibrations, as the run used it",
+    "miappe.json": "the fields of MIAPPE v1.1 that the records can fill, and a list of those they cannot",
+    "datapackage.json": "the same archive described as a Frictionless Data Package, column by column with units",
+}
 _MARK = b"\xef\xbb\xbf"
 
 
@@ -66,9 +77,23 @@ def archive(journal: Journal, settings: Settings, folder: Path, *, every_s: floa
             "resources": resources,
         }
         (folder / "datapackage.json").write_text(_json(package), encoding="utf-8")
+        sheets = {path.name: f"what the columns of {path.stem}.csv mean" for path in written[len(TABLES) :]}
+        described = {**files, **sheets, **_FILES}
+        last_day = moment_of(_last_utc_ms(journal)).date().isoformat()
+        (folder / crate.FILE).write_text(_json(crate.crate_of(package, folder, described, last_day)), encoding="utf-8")
     except OSError as error:
         raise ParcelError(f"{folder}: the archive cannot be written: {error}") from error
-    return [folder / name for name in ("datapackage.json", *files, *texts, "miappe.json")] + written[len(TABLES) :]
+    named = ("datapackage.json", crate.FILE, *files, *texts, "miappe.json")
+    return [folder / name for name in named] + written[len(TABLES) :]
+
+
+def _last_utc_ms(journal: Journal) -> int:
+    """When the last reading was taken; without any, when the program first began on this run, else 1970."""
+    reading = journal.last_reading()
+    if reading is not None:
+        return Timeline(journal).place(reading.at).utc_ms
+    boot = next(journal.records(m.BootRecord), None)
+    return 0 if boot is None else boot.at.utc_ms
 
 
 def _json(plain: dict[str, Any]) -> str:

@@ -10,9 +10,10 @@ import errno
 import hashlib
 import os
 import shutil
-from collections import defaultdict
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
@@ -28,6 +29,7 @@ PIECE_MAX_BYTES = 33_554_432  # also of a whole file
 WAITING_MAX_BYTES = 134_217_728  # of one chamber, gathered and not yet a parcel
 UNPACKED_MAX_BYTES = 536_870_912  # of one table: a day at one reading a second is under 20 million
 ROWS_MAX = 1_000_000
+RUNS_IN_MIND = 500  # a run of a year takes 0.1 MB
 
 
 class Refusal(ParcelError):
@@ -47,14 +49,23 @@ class Name(NamedTuple):
     file: str
 
 
+@dataclass(slots=True)
+class _Run:
+    """The digests of a run's parcels by day, and the last of them, which the next one must follow."""
+
+    digests: dict[str, str]
+    last: Manifest | None
+
+
 class Receiving:
     """Gathers parcels in ``waiting`` and puts whole ones into ``store``."""
 
     def __init__(self, store: Store, waiting: Path) -> None:
         self._store = store
         self._waiting = waiting
-        self._keys: defaultdict[tuple[str, str], list[str]] | None = None
-        self._known: dict[tuple[str, str], dict[str, Manifest]] = {}
+        self._places: dict[tuple[str, str], str] | None = None
+        self._known: dict[tuple[str, str], _Run] = {}
+        self._lock = threading.Lock()
 
     # -- pieces ----
 
@@ -89,25 +100,25 @@ class Receiving:
 
     def digest_of(self, name: Name) -> str | None:
         """The digest of a parcel that is in the store; None when it is not."""
-        found = self._run(name).get(name.day_utc)
-        return None if found is None else found.sha256
+        return self._run(name).digests.get(name.day_utc)
 
     def parcels_of(self, chamber: str) -> list[Manifest]:
         """What the store has of a chamber, by run and day."""
-        found = [each for each in manifests_in(self._store) if each.chamber == chamber]
+        places = [place for (owner, _), place in list(self._places_of_runs().items()) if owner == chamber]
+        found = [each for place in places for each in manifests_in(self._store, place)]
         return sorted(found, key=lambda each: (each.run_id, each.day_utc))
 
     def take_manifest(self, name: Name, content: bytes) -> tuple[Manifest, bool]:
         """Decide about a parcel; answers its manifest, and whether it is new. Refusal when it may not be here."""
         manifest = self._read(name, content)
         run = self._run(name)
-        held = run.get(manifest.day_utc)
+        held = run.digests.get(manifest.day_utc)
         if held is not None:
-            if held != manifest:
+            if held != manifest.sha256:
                 raise Refusal(409, f"{name.run_id} {name.day_utc}: another parcel of this day is here already.")
             self._forget(name)
             return manifest, False
-        self._judge_chain(manifest, run)
+        self._judge_chain(manifest, run.last)
         for file in manifest.files:
             self._judge_file(manifest, name._replace(file=file.name))
         folder = self._path(name).parent
@@ -117,7 +128,8 @@ class Receiving:
 
         with _disk_words(name.day_utc):
             add_parcel(self._store, manifest, arrived)
-        run[manifest.day_utc] = manifest
+        self._places_of_runs()[name.chamber, name.run_id] = str(manifest.place.parent)
+        run.digests[manifest.day_utc], run.last = manifest.sha256, manifest
         self._forget(name)
         return manifest, True
 
@@ -135,22 +147,35 @@ class Receiving:
                 raise Refusal(422, f"{MANIFEST}: {key} says {said}, but it was brought as {meant}.")
         return manifest
 
-    def _run(self, name: Name) -> dict[str, Manifest]:
-        """The parcels of a run that are in the store, by day. The store is listed once; nobody else adds to it."""
-        if self._keys is None:
-            self._keys = defaultdict(list)
-            for key in self._store.keys(""):
-                if key.endswith("/" + MANIFEST):
-                    parts = dict(part.partition("=")[::2] for part in key.split("/")[:-1])
-                    self._keys[parts.get("chamber", ""), parts.get("run", "")].append(key)
-        run = (name.chamber, name.run_id)
-        if run not in self._known:
-            found = [read_manifest(self._store.read(each) or b"", each) for each in self._keys[run]]
-            self._known[run] = {manifest.day_utc: manifest for manifest in found}
-        return self._known[run]
+    def _places_of_runs(self) -> dict[tuple[str, str], str]:
+        """Where in the store each (chamber, run) lies. The store is listed once; nobody else adds to it."""
+        with self._lock:
+            if self._places is None:
+                found = {}
+                for key in self._store.keys(""):
+                    if key.endswith("/" + MANIFEST):
+                        place = key.rsplit("/", 2)[0]
+                        parts = dict(part.partition("=")[::2] for part in place.split("/"))
+                        found[parts.get("chamber", ""), parts.get("run", "")] = place
+                self._places = found
+            return self._places
 
-    def _judge_chain(self, manifest: Manifest, run: dict[str, Manifest]) -> None:
-        last = run[max(run)] if run else None
+    def _run(self, name: Name) -> "_Run":
+        """What is known of a run; of many runs only the latest ones asked for are kept in mind."""
+        run = (name.chamber, name.run_id)
+        known = self._known.get(run)
+        if known is None:
+            place = self._places_of_runs().get(run)
+            found = [] if place is None else manifests_in(self._store, place)
+            found.sort(key=lambda each: each.day_utc)
+            known = _Run({each.day_utc: each.sha256 for each in found}, found[-1] if found else None)
+            with self._lock:
+                while len(self._known) >= RUNS_IN_MIND:
+                    del self._known[next(iter(self._known))]
+                self._known[run] = known
+        return known
+
+    def _judge_chain(self, manifest: Manifest, last: Manifest | None) -> None:
         if last is None and manifest.before_sha256 is not None:
             raise Refusal(409, f"{manifest.run_id} {manifest.day_utc}: bring the parcel before it first; none is here.")
         fault = next(link_faults(manifest, last), None)

@@ -1,14 +1,16 @@
 """Rows of the climate table: every reading, or means of the good readings over equal intervals of UTC."""
 
 from collections.abc import Iterable, Iterator
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from controller.plan import Settings
-from controller.records.cells import Clock, number
+from controller.records.cells import POINT, Clock, Signs, number
 from controller.records.columns import CLIMATE
+from controller.records.lines import lines, moments, numbers, words
 from controller.records.series import (
     GOOD,
     QUALITIES,
@@ -25,7 +27,6 @@ from controller.records.timeline import MS_PER_H, Flags, Timeline
 PARTLY = "partly"
 
 _DECIMALS = [column.decimals for column in CLIMATE if column.decimals is not None]
-_FORMS = [f"z.{decimals}f" for decimals in _DECIMALS]
 
 
 def _measured(block: Block, settings: Settings) -> list[Values]:
@@ -42,25 +43,24 @@ def _measured(block: Block, settings: Settings) -> list[Values]:
     ]
 
 
-def _texts(values: Values, form: str) -> list[str]:
-    return [format(value, form) if value == value else "" for value in values.tolist()]
-
-
-def raw_rows(blocks: Iterable[Block], settings: Settings, clock: Clock) -> Iterator[str]:
-    """One line a reading, in the order of the readings. No cell of this table needs quotes."""
+def raw_rows(blocks: Iterable[Block], settings: Settings, clock: Clock, signs: Signs = POINT) -> Iterator[bytes]:
+    """One line a reading, in the order of the readings, some thousands at a time. No cell needs quotes."""
+    separator, decimal_mark = signs
+    tails = [
+        separator.join((*qualities, "1", trusted))
+        for trusted, *qualities in product(("0", "1"), QUALITIES, QUALITIES, QUALITIES)
+    ]
     for block in blocks:
-        moments = block.utc_ms.tolist()
-        numbers = [block.hours_since_hydration, *_measured(block, settings)]
-        cells = [
-            map(clock.utc, moments),
-            map(clock.local, moments),
-            *(_texts(values, form) for values, form in zip(numbers, _FORMS, strict=True)),
-            *([QUALITIES[c] for c in q.tolist()] for q in _qualities(block)),
-            ["1"] * len(block),
-            ["1" if trusted else "0" for trusted in block.utc_trusted.tolist()],
+        values = [block.hours_since_hydration, *_measured(block, settings)]
+        tail = block.utc_trusted.astype(np.int16)
+        for codes in _qualities(block):
+            tail = len(QUALITIES) * tail + codes
+        columns = [
+            *moments(block.utc_ms, clock),
+            *(numbers(column, decimals, decimal_mark) for column, decimals in zip(values, _DECIMALS, strict=True)),
+            words(tails, tail),
         ]
-        for row in zip(*cells, strict=True):
-            yield ",".join(row) + "\r\n"
+        yield lines(columns, separator)
 
 
 def _qualities(block: Block) -> tuple[Codes, Codes, Codes]:
@@ -96,13 +96,10 @@ def averaged_rows(
         for row, interval in enumerate(sums.interval.tolist()):
             yield from _empty_rows(following, interval, every_ms, timeline, clock)
             following = interval + 1
-            numbers = [
-                format(value, form) if value == value else ""
-                for value, form in zip(means[row].tolist(), _FORMS[1:], strict=True)
-            ]
-            words = [_quality_words(counts) for counts in sums.quality_counts[row].tolist()]
+            cells = [number(value, form) for value, form in zip(means[row].tolist(), _DECIMALS[1:], strict=True)]
+            cells += [_quality_words(counts) for counts in sums.quality_counts[row].tolist()]
             readings, trusted = int(sums.readings[row]), int(sums.trusted[row])
-            tail = [*numbers, *words, str(readings), "1" if trusted == readings else "0"]
+            tail = [*cells, str(readings), "1" if trusted == readings else "0"]
             yield ",".join([*_head(interval * every_ms, timeline, clock), *tail]) + "\r\n"
     yield from _empty_rows(following, (extent_ms[1] - 1) // every_ms + 1, every_ms, timeline, clock)
 

@@ -39,13 +39,20 @@ class Address(NamedTuple):
 
 
 class Waiting(NamedTuple):
-    """How sending to one place stands, for people."""
+    """How sending to one place stands, for people. Where the state cannot be read, ``words`` say so."""
 
     address: str
     days_waiting: tuple[str, ...]
     failures: int
     not_before_utc_ms: int
     words: str
+    can_be_read: bool = True
+
+    @property
+    def short_address(self) -> str:
+        """The host, the bucket or the last folder: what a stranger who looks over a shoulder may see."""
+        _, scheme, rest = self.address.rpartition("://")
+        return rest.split("/")[0].rpartition("@")[2] if scheme else Path(rest).name
 
 
 class Outbox:
@@ -120,8 +127,11 @@ def waiting_beside(journal_path: Path) -> tuple[Waiting, ...]:
     path = journal_path.parent / FILE
     if not path.exists():
         return ()
-    outbox = Outbox(path)
     try:
-        return tuple(outbox.waiting())
-    finally:
-        outbox.close()
+        outbox = Outbox(path)
+        try:
+            return tuple(outbox.waiting())
+        finally:
+            outbox.close()
+    except ParcelError as error:  # how the run stands must be told all the same
+        return (Waiting(str(path), (), 0, 0, str(error), can_be_read=False),)

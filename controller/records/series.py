@@ -5,6 +5,8 @@ Blocks are read one after the other, so a year of readings takes no more memory 
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
+from sqlite3 import Cursor
 from typing import NamedTuple
 
 import numpy as np
@@ -17,26 +19,26 @@ from controller.records.timeline import MS_PER_H, Flags, Milliseconds, Timeline
 from controller.science.air import dew_point_c, vapour_pressure_deficit_kpa
 
 ROWS_PER_BLOCK = 16_384
+ROWS_PER_FETCH = 1_024
 QUALITIES = (m.MISSING, m.SUSPECT, m.GOOD)  # a quality is its place in this row
 GOOD = QUALITIES.index(m.GOOD)
 
 Values = NDArray[np.float64]
 Codes = NDArray[np.int8]
 
-# qualities in one number, base 4; the plain case is told apart first because it is nearly all there is
-_QUALITIES_CODE = " + ".join(
+# trust and qualities in one number, base 4; the plain case is told apart first because it is nearly all there is
+_CODE = " + ".join(
     f"{4**place} * CASE {channel}_quality " + " ".join(f"WHEN '{q}' THEN {i}" for i, q in enumerate(QUALITIES)) + " END"
     for place, channel in enumerate(("air", "humidity", "moisture"))
 )
 _SELECT = f"""
-SELECT at_utc_ms, utc_trusted,
-       CASE utc_trusted WHEN 0 THEN monotonic_ms END, CASE utc_trusted WHEN 0 THEN boot_id END,
-       run_ms, air_temperature_c, relative_humidity_pct, moisture_counts, lamp_duty_fraction,
-       CASE WHEN air_quality = '{m.GOOD}' AND humidity_quality = '{m.GOOD}' AND moisture_quality = '{m.GOOD}'
-            THEN {GOOD * 21} ELSE {_QUALITIES_CODE} END
+SELECT at_utc_ms, run_ms, air_temperature_c, relative_humidity_pct, moisture_counts, lamp_duty_fraction,
+       CASE WHEN utc_trusted = 1 AND air_quality = '{m.GOOD}' AND humidity_quality = '{m.GOOD}'
+            AND moisture_quality = '{m.GOOD}' THEN {64 + GOOD * 21} ELSE 64 * utc_trusted + {_CODE} END{{doubted}}
 FROM readings WHERE (utc_trusted = 0 OR (at_utc_ms >= ? AND at_utc_ms < ?)) AND row_id > ? AND row_id <= ?
 ORDER BY row_id
 """
+_DOUBTED = ", CASE utc_trusted WHEN 0 THEN monotonic_ms ELSE 0 END, CASE utc_trusted WHEN 0 THEN boot_id ELSE 0 END"
 
 
 class Window(NamedTuple):
@@ -86,29 +88,43 @@ def _qualities(codes: Codes) -> tuple[Codes, Codes, Codes]:
     return codes % 4, codes // 4 % 4, codes // 16
 
 
+def _fetched(found: Cursor, width: int) -> Values:
+    """The next rows as numbers, NaN for what is not there; a few at a time, so that few objects live at once."""
+    parts = []
+    for _ in range(-(-ROWS_PER_BLOCK // ROWS_PER_FETCH)):
+        taken = found.fetchmany(min(ROWS_PER_FETCH, ROWS_PER_BLOCK))
+        parts.append(np.fromiter(chain.from_iterable(taken), dtype=np.float64, count=len(taken) * width))
+        if len(taken) < ROWS_PER_FETCH:
+            break
+    return np.concatenate(parts).reshape(-1, width)
+
+
 def blocks_of(
     journal: Journal, timeline: Timeline, window: Window = EVERYTHING, rows: tuple[int, int] = (0, 2**62)
 ) -> Iterator[Block]:
     """All readings inside the window, in the order they were written; of ``rows`` (above one, up to another) only."""
-    found = journal.connection.execute(_SELECT, (*window, *rows))
-    while taken := found.fetchmany(ROWS_PER_BLOCK):
-        table = np.array(taken, dtype=np.float64).T  # milliseconds stay exact: they are far below 2**53
-        trusted = table[1] == 1.0
-        monotonic_ms, boot_id = (np.where(trusted, 0.0, table[row]).astype(np.int64) for row in (2, 3))
-        utc_ms, trusted = timeline.place_all(table[0].astype(np.int64), monotonic_ms, boot_id, trusted)
-        run_h = table[4] / MS_PER_H
+    any_doubted = timeline.doubted_readings != (0, 0)
+    found = journal.connection.execute(_SELECT.format(doubted=_DOUBTED if any_doubted else ""), (*window, *rows))
+    width = len(found.description)
+    while len(values := _fetched(found, width)):
+        table = np.ascontiguousarray(values.T)  # milliseconds stay exact: they are far below 2**53
+        code = table[6].astype(np.int8)
+        utc_ms, trusted = table[0].astype(np.int64), code >= 64
+        if any_doubted:
+            utc_ms, trusted = timeline.place_all(utc_ms, table[7].astype(np.int64), table[8].astype(np.int64), trusted)
+        run_h = table[1] / MS_PER_H
         if timeline.hydrated is not None and timeline.hydrated.utc_trusted:
             by_utc_h = (utc_ms - timeline.hydrated.utc_ms) / MS_PER_H
             run_h = np.where(trusted & (by_utc_h >= 0), by_utc_h, run_h)
-        air_quality, humidity_quality, moisture_quality = _qualities(table[9].astype(np.int8))
+        air_quality, humidity_quality, moisture_quality = _qualities(code % 64)
         block = Block(
             utc_ms=utc_ms,
             utc_trusted=trusted,
             hours_since_hydration=run_h,
-            air_temperature_c=table[5],
-            relative_humidity_pct=table[6],
-            moisture_counts=table[7],
-            lamp_duty_fraction=table[8],
+            air_temperature_c=table[2],
+            relative_humidity_pct=table[3],
+            moisture_counts=table[4],
+            lamp_duty_fraction=table[5],
             air_quality=air_quality,
             humidity_quality=humidity_quality,
             moisture_quality=moisture_quality,

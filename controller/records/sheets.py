@@ -11,13 +11,17 @@ from controller.records.account import (
     WATER_DENSITY_G_PER_ML,
     WATER_DENSITY_STANDARD_UNCERTAINTY_G_PER_ML,
 )
+from controller.records.cells import COMMA, POINT, Signs
 from controller.records.columns import Column
 from controller.records.survey import GAP_SAMPLES, Survey
 
 WIDTH = 100
+SIGNS = {
+    POINT: "Numbers have a decimal point.",
+    COMMA: "Semicolons stand between cells, and numbers have a decimal comma.",
+}
 NUMBERS = (
-    "Numbers have a decimal point. They are rounded finer than the sensors resolve. An empty cell means not known or "
-    "not said; it never means zero."
+    "They are rounded finer than the sensors resolve. An empty cell means not known or not said; it never means zero."
 )
 FREE_TEXT = (
     "This file begins with a UTF-8 byte order mark, so that a spreadsheet reads accented letters rightly. A text "
@@ -34,6 +38,7 @@ class Sheets:
     survey: Survey
     every_s: float | None
     trust: str
+    signs: Signs = POINT
 
     def climate(self) -> str:
         every = (
@@ -126,7 +131,7 @@ class Sheets:
         for column in table:
             lines += _indented(f"{column.name}: {column.words}")
         lines += ["", "How to read it", "--------------"]
-        for sentence in [*how, NUMBERS, self.trust]:
+        for sentence in [*how, f"{SIGNS[self.signs]} {NUMBERS}", self.trust]:
             lines += _indented(sentence)
         if instruments:
             lines += ["", "Instruments and calibrations", "----------------------------"]

@@ -1,7 +1,7 @@
 """Rows of the daily, water and events tables, in the order of their columns."""
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from controller.control import model as m
@@ -35,6 +35,16 @@ def _formed(table: tuple[columns.Column, ...], values: list[Cell]) -> list[str]:
 
 def _as_float(value: Cell) -> float | None:
     return None if value is None else float(value)
+
+
+def with_mark(rows: Iterable[list[str]], table: tuple[columns.Column, ...], decimal_mark: str) -> Iterator[list[str]]:
+    """The same rows with another sign before the decimals of their numbers."""
+    places = [place for place, column in enumerate(table) if column.decimals is not None]
+    for row in rows:
+        if decimal_mark != ".":
+            for place in places:
+                row[place] = row[place].replace(".", decimal_mark)
+        yield row
 
 
 # -- daily ----

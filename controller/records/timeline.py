@@ -36,7 +36,9 @@ class Timeline:
     """Where the rows of one journal lie in time."""
 
     def __init__(self, journal: Journal) -> None:
-        self._anchors = {boot: _anchors_of(journal, boot) for boot in _doubtful_boots(journal)}
+        doubted = "SELECT boot_id, count(*) FROM readings WHERE utc_trusted = 0 GROUP BY boot_id"
+        counts = dict(journal.connection.execute(doubted))
+        self._anchors = {boot: _anchors_of(journal, boot) for boot in sorted(counts.keys() | _doubtful_boots(journal))}
         self._run_clocks = {boot: _run_clock(journal, boot) for boot, (at, _) in self._anchors.items() if not len(at)}
         wetting = next(journal.records(m.PhaseRecord, "phase = ?", (m.WETTING,)), None)
         self._hydrated_at = None if wetting is None else wetting.at
@@ -47,9 +49,6 @@ class Timeline:
                 "SELECT " + " OR ".join(f"EXISTS (SELECT 1 FROM {t} WHERE utc_trusted = 1)" for t in _PLACING)
             ).fetchone()[0]
         )
-
-        doubted = "SELECT boot_id, count(*) FROM readings WHERE utc_trusted = 0 GROUP BY boot_id"
-        counts = dict(journal.connection.execute(doubted))
         placed = sum(count for boot, count in counts.items() if self._can_place(boot))
         #: readings written without network time: (how many are placed all the same, how many cannot be)
         self.doubted_readings = (placed, sum(counts.values()) - placed)
@@ -97,9 +96,10 @@ class Timeline:
         return since_ms / MS_PER_H if since_ms >= 0 else None
 
 
-def _doubtful_boots(journal: Journal) -> list[int]:
-    parts = (f"SELECT DISTINCT boot_id FROM {table} WHERE utc_trusted = 0" for table in _PLACING)
-    return [row[0] for row in journal.connection.execute(" UNION ".join(parts) + " ORDER BY boot_id")]
+def _doubtful_boots(journal: Journal) -> set[int]:
+    """Boots with rows without network time in a table other than the readings."""
+    parts = (f"SELECT boot_id FROM {table} WHERE utc_trusted = 0" for table in _SMALL)
+    return {row[0] for row in journal.connection.execute(" UNION ".join(parts))}
 
 
 def _run_clock(journal: Journal, boot_id: int) -> int | None:

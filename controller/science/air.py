@@ -34,6 +34,7 @@ _OVER_WATER: Final = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4
 _VAPOUR_GAS_CONSTANT: Final = 8.314462618 / 18.015268e-3
 
 _NEWTON_STEPS: Final = 8
+_NEWTON_DONE: Final = 1e-9
 
 # Humidity over a saturated solution: factors of 1, t, t^2, t^3 (t in C), lowest and highest t of the fit.
 # Greenspan (1977), J. Res. Natl. Bur. Stand. 81A:89-96, Table 1. Copies with lost signs circulate: the linear
@@ -141,15 +142,21 @@ def _moist_air(
 
 def _saturation_kpa(temperature_c: FloatArray | np.float64) -> FloatArray:
     kelvin = np.asarray(temperature_c + KELVIN_AT_0_C)
-    over_ice, over_water = _log_pressure(kelvin, _OVER_ICE), _log_pressure(kelvin, _OVER_WATER)
-    return np.exp(np.where(temperature_c <= TRIPLE_POINT_C, over_ice, over_water)) / 1000.0
+    frozen = temperature_c <= TRIPLE_POINT_C
+    found = _log_pressure(kelvin, _OVER_WATER)
+    if np.any(frozen):
+        found = np.where(frozen, _log_pressure(kelvin, _OVER_ICE), found)
+    return np.exp(found) / 1000.0
 
 
 def _saturated_at_c(vapour_kpa: FloatArray) -> FloatArray:
     """The temperature whose saturation pressure this is; over ice and over water each equation is smooth."""
     target = np.log(1000.0 * vapour_kpa)
     frost = vapour_kpa <= _saturation_kpa(np.float64(TRIPLE_POINT_C))
-    return np.where(frost, _solve(target, _OVER_ICE), _solve(target, _OVER_WATER)) - KELVIN_AT_0_C
+    found = _solve(target, _OVER_WATER)
+    if np.any(frost):
+        found = np.where(frost, _solve(target, _OVER_ICE), found)
+    return found - KELVIN_AT_0_C
 
 
 def _solve(target: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
@@ -158,7 +165,10 @@ def _solve(target: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
     for _ in range(_NEWTON_STEPS):
         kelvin = 1.0 / inverse
         slope = -(kelvin**2) * _log_pressure_slope(kelvin, coefficients)
-        inverse = inverse - (_log_pressure(kelvin, coefficients) - target) / slope
+        step = (_log_pressure(kelvin, coefficients) - target) / slope
+        inverse = inverse - step
+        if not np.any(np.abs(step) > _NEWTON_DONE * inverse):  # the next step would be its square
+            break
     return 1.0 / inverse
 
 

@@ -19,7 +19,7 @@ from controller.control.photoperiod import moment_of
 from controller.web.archive import PIECE_BYTES, zip_chunks
 from controller.web.logbook import PICTURE_NAME
 from controller.web.site import FormFault, Site
-from controller.web.tables import DECIMALS, SEPARATORS, STEPS_S, TABLES, Choice, csv_chunks, rows_of
+from controller.web.tables import DECIMALS, SEPARATORS, STEPS_S, TABLES, Choice, csv_chunks, plain_chunks, rows_of
 from controller.web.texts import DECIMAL_COMMA
 from controller.web.workbook import TooManyRows, write_workbook
 
@@ -85,6 +85,15 @@ class Downloads:
         run = self._site.run
         with run.journal() as journal:
             yield from rows_of(journal, run.settings, choice, run.zone)
+
+    def lines(self, choice: Choice) -> Iterator[bytes]:
+        """The file, piece by piece."""
+        run = self._site.run
+        if choice.is_plain:
+            with run.journal() as journal:
+                yield from plain_chunks(journal, run.settings, choice, run.zone)
+        else:
+            yield from csv_chunks(lambda: self.rows(choice), choice)
 
     def preview(self, choice: Choice) -> str:
         """The first lines of the file."""
@@ -162,8 +171,7 @@ def routes(site: Site) -> list[Route]:
         if (closed := site.closed(request)) is not None:
             return closed
         choice = choice_of(request)
-        pieces = csv_chunks(lambda: downloads.rows(choice), choice)
-        return downloads.send(pieces, "text/csv; charset=utf-8", choice.file_name(place, "csv"))
+        return downloads.send(downloads.lines(choice), "text/csv; charset=utf-8", choice.file_name(place, "csv"))
 
     async def workbook(request: Request) -> Response:
         if (closed := site.closed(request)) is not None:

@@ -135,6 +135,25 @@ def refusal_words(look: Look, texts: Texts) -> str:
     return texts.law("watering", reason, look.status.water_answer)
 
 
+def sending_words(site: Site, look: Look, texts: Texts) -> list[str]:
+    """A line for each place that closed days are sent to: what waits, and when a failed try comes again."""
+    found = []
+    for place in look.status.sending:
+        count = len(place.days_waiting)
+        if not place.can_be_read:
+            found.append(texts("sending.unreadable"))
+            continue
+        which = "all_there" if count == 0 else "one_waits" if count == 1 else "waiting"
+        words = texts(f"sending.{which}", n=count, place=place.short_address)
+        if place.failures:
+            again = site.local(place.not_before_utc_ms)
+            words += " " + texts(
+                "sending.failed_once" if place.failures == 1 else "sending.failed", n=place.failures, when=again
+            )
+        found.append(words)
+    return found
+
+
 class LivePart:
     """The part of the first page that renews itself, written once for everybody who looks in the same language."""
 
@@ -161,6 +180,7 @@ def write_live_part(site: Site, look: Look, texts: Texts) -> str:
         values=values_of(site, look, texts),
         alarms=[(name, texts.law("alarm", name, words)) for name, words in look.status.alarms_of_people],
         refusal=refusal_words(look, texts),
+        sending=sending_words(site, look, texts),
     )
 
 
