@@ -88,7 +88,7 @@ def file_faults(manifest: Manifest, folder: Path) -> Iterator[str]:
             continue
         if digest != file.sha256:
             yield f"{path}: its SHA-256 is {digest[:12]}..., the manifest says {file.sha256[:12]}..."
-        elif file.rows is not None and (count := _rows_in(path)) != file.rows:
+        elif file.rows is not None and (count := _row_count(path)) != file.rows:
             holds = "is not a Parquet file" if count is None else f"holds {count} rows"
             yield f"{path}: {holds}, the manifest says {file.rows} rows."
     strange = {path.name for path in folder.iterdir()} - {file.name for file in manifest.files} - {MANIFEST}
@@ -96,7 +96,7 @@ def file_faults(manifest: Manifest, folder: Path) -> Iterator[str]:
         yield f"{folder}: holds {', '.join(sorted(strange))}, which the manifest does not name."
 
 
-def _rows_in(path: Path) -> int | None:
+def _row_count(path: Path) -> int | None:
     try:
         return int(pq.read_metadata(path).num_rows)
     except (pa.ArrowException, OSError, ValueError):
