@@ -241,12 +241,15 @@ class Pins:
     acknowledge_button: Pin
 
 
+ML_PER_STEP_MIN = 1e-6  # a nanolitre: no step of a pump gives less, and volumes in steps stay whole numbers
+
+
 @dataclass(frozen=True, kw_only=True)
 class Pump:
     """The pump calibration in use: volume = steps x ``ml_per_step``."""
 
     __pydantic_config__ = _FORBID
-    ml_per_step: Annotated[float, Gt(0.0), Le(1.0)]
+    ml_per_step: Annotated[float, Ge(ML_PER_STEP_MIN), Le(1.0)]
     ml_per_step_standard_uncertainty: Annotated[float, Ge(0.0), Le(0.5)]
     steps_per_s: Annotated[int, Ge(1), Le(20_000)]
     calibrated_on: date

@@ -34,6 +34,7 @@ from controller.parcels.chain import file_faults
 from controller.parcels.manifest import Manifest
 from controller.parcels.receiving import Refusal, _judge_table
 from controller.parcels.sending import quiet_hours
+from controller.settings import example_path, read_chamber
 from controller.web.codes import Codes
 from controller.web.doors import Doors
 from tests import examples
@@ -360,3 +361,16 @@ def test_a_table_that_is_none_is_a_fault_of_its_parcel_and_not_of_the_verifier(t
     assert [fault.partition(": ")[2] for fault in file_faults(manifest, tmp_path)] == [
         "is not a Parquet file, the manifest says 5 rows."
     ]
+
+
+@pytest.mark.parametrize(("ml_per_step", "well"), [("1e-320", False), ("9e-7", False), ("1e-6", True), ("2e-6", True)])
+def test_a_step_of_next_to_nothing_is_refused_and_not_divided_by(tmp_path, ml_per_step, well):
+    path = tmp_path / "a.chamber.toml"
+    text = example_path("skerry-light.chamber.toml").read_text()
+    assert text.count("ml_per_step = 0.005\n") == 1
+    path.write_text(text.replace("ml_per_step = 0.005\n", f"ml_per_step = {ml_per_step}\n"))
+
+    with pytest.raises(SettingsError) as refused:
+        read_chamber(path)
+    about = [each for each in refused.value.sentences if "pump.ml_per_step is" in each]
+    assert (about == []) == well  # what remains is that the board turns no such number of steps
