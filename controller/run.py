@@ -11,6 +11,7 @@ from pathlib import Path
 from types import FrameType
 
 from controller import __version__
+from controller.bench.tube import NOTHING, Elsewhere, age_words, given_lately
 from controller.chamber.seam import ChamberSeam
 from controller.control import model as m
 from controller.control.recovery import resume
@@ -67,7 +68,10 @@ def lock_run(folder: Path) -> int:
 class LiveRun:
     """A run in real time, from start or restart to SIGTERM or its end."""
 
-    def __init__(self, settings: Settings, chamber: ChamberSeam, journal: Journal) -> None:
+    def __init__(
+        self, settings: Settings, chamber: ChamberSeam, journal: Journal,
+        elsewhere: Elsewhere = NOTHING, age: m.PumpAge = m.NEW_PUMP,
+    ) -> None:  # fmt: skip
         self.settings = settings
         self.chamber = chamber
         self.journal = journal
@@ -76,6 +80,11 @@ class LiveRun:
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
         state = resume(at, journal.history(), journal.last_reading(), settings)
+        lately = given_lately(elsewhere.without(journal.path.parent), at.utc_ms, state.run_ms)
+        state = state.but(given_today=(*lately, *state.given_today), looked_elsewhere_ms=at.monotonic_ms, pump_age=age)
+        self.notes: list[tuple[str, str]] = []
+        if age != m.NEW_PUMP:
+            self.notes.append(("pump_age", age_words(age, settings.chamber)))
         self.decider = Decider(chamber, journal, settings, state, boot_id)
         self._schedule = LiveSchedule()
         self._scheduled_anchor: int | None = None
@@ -93,7 +102,7 @@ class LiveRun:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self.stop)
         decider = self.decider
-        decider.handle(m.Started(decider.moment(), __version__))
+        decider.handle(m.Started(decider.moment(), __version__, tuple(self.notes)))
         self._schedule.start(self._jobs())
         decider.sample()
         self._notice.ready()

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from controller.bench.session import BenchSession, given_portions, settings_for, spread_steps
+from controller.bench.tube import look_elsewhere
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
 from controller.control.recovery import resume
@@ -25,7 +26,8 @@ def opened(folder, chamber=None):
     def second():
         chamber.advance_to(chamber.monotonic_ms + 1_000)
 
-    session = BenchSession(SETTINGS, chamber, folder, "LK", second, simulated=True)
+    elsewhere = look_elsewhere(folder.parent, [], SETTINGS.chamber, simulated=True)
+    session = BenchSession(SETTINGS, chamber, folder, "LK", second, simulated=True, elsewhere=elsewhere)
     return session, chamber
 
 

@@ -8,8 +8,9 @@ import pytest
 from scipy.stats import linregress, t
 
 from controller.bench.masses import balance_pattern, mass_g, mass_in_line_g, masses_from_csv_g
-from controller.bench.pump import Acceptance, Conditions, Weighing, evaluate, quick_check
+from controller.bench.pump import Conditions, Weighing, evaluate, quick_check
 from controller.errors import SettingsError
+from controller.plan import Acceptance
 from controller.science.blunders import blunders
 from controller.science.budget import Share, combine, student_quantile
 from controller.science.lines import fit_line
@@ -156,9 +157,9 @@ def test_sound_portions_are_hardly_ever_called_blunders():
 @pytest.mark.parametrize(
     ("change", "word"),
     [
-        ({"expanded_uncertainty_max_pct": 0.01}, "expanded uncertainty"),
-        ({"random_error_max_pct": 0.01}, "random error"),
-        ({"systematic_error_max_pct": 0.0001}, "systematic error"),
+        ({"pump_expanded_uncertainty_max_pct": 0.01}, "expanded uncertainty"),
+        ({"pump_random_error_max_pct": 0.01}, "random error"),
+        ({"pump_systematic_error_max_pct": 0.0001}, "systematic error"),
     ],
 )
 def test_a_calibration_beyond_a_limit_is_refused_with_the_reason(change, word):
@@ -253,6 +254,10 @@ def test_words_are_no_mass():
 
 def test_a_quick_check_of_one_portion_tells_the_difference_from_the_factor_in_use():
     z = z_factor_ml_per_g(20.0, 101.3)
-    found, difference_pct = quick_check(Weighing(dose_id=2, steps=4000, mass_g=20.2 / z), ROOM, FACTOR)
+    weighing = Weighing(dose_id=2, steps=4000, mass_g=20.2 / z)
+    found, uncertainty, difference_pct = quick_check(weighing, ROOM, FACTOR, 0.02)
     assert found == pytest.approx(0.00505)
+    # By hand: 0.02 ml of scatter are 0.000005 ml a step; the balance's resolution of 0.01 g / sqrt 6 is 1.02e-6, its
+    # scale of 0.05 % / sqrt 3 is 1.46e-6; water, air and evaporation add 0.69e-6 together.
+    assert uncertainty == pytest.approx(5.35e-6, rel=0.01)
     assert difference_pct == pytest.approx(1.0)

@@ -67,7 +67,9 @@ def phase_after(state: m.State, settings: Settings) -> Decision:
 
 def _hydrate(state: m.State, settings: Settings) -> Decision:
     at = state.now
+    waited_ms = at.monotonic_ms - state.looked_elsewhere_ms  # the run clock stood still meanwhile
     state = state.but(
+        given_today=tuple(given._replace(run_ms=given.run_ms - waited_ms) for given in state.given_today),
         hydrated_utc_ms=at.utc_ms,
         hydrated_utc_trusted=at.utc_trusted,
         run_clock_placed=True,
