@@ -197,12 +197,18 @@ def test_tube_hours_warn_first_and_then_ask_for_a_new_tube(turned_h, word):
 @pytest.mark.guards("H1", "host", "97d1a386")
 @pytest.mark.parametrize(
     ("ago_ms", "counts"),
-    [(0, True), (watering.BOARD_DAY_MS - 1, True), (watering.BOARD_DAY_MS, False), (-1, False)],
+    [
+        (0, True),
+        (watering.BOARD_DAY_MS - 1, True),
+        (watering.BOARD_DAY_MS, False),
+        (-1, True),
+        (-watering.BOARD_DAY_MS, False),
+    ],
 )
 def test_water_of_a_calibration_counts_in_the_day_of_a_run(tmp_path, ago_ms, counts):
     session(tmp_path / "c" / "s1", begun(1, at_utc_ms=examples.START_UTC_MS - ago_ms), ended(1, 3000))
     given = tube.given_lately(look(tmp_path), examples.START_UTC_MS, 777)
-    assert given == ((m.Given(777 - ago_ms, 15.0, m.ELSEWHERE),) if counts else ())
+    assert given == ((m.Given(777 - max(0, ago_ms), 15.0, m.ELSEWHERE),) if counts else ())
 
 
 def test_water_that_was_given_before_hydration_ages_while_people_get_ready():
@@ -243,6 +249,6 @@ def test_a_run_that_starts_takes_over_what_other_journals_hold_but_not_its_own(t
 
 
 def test_a_word_that_is_none_of_the_two_is_told_with_its_key():
-    text = PLAN_TEXT.replace("dose_ml = 12", 'dose_ml = 12\naged_pump = "halt"', 1)
+    text = PLAN_TEXT.replace('aged_pump = "warn"', 'aged_pump = "halt"')
     with pytest.raises(SettingsError, match=r"watering\.aged_pump is \"halt\"; give \"warn\" or \"stop\""):
         settings_from_text(text, CHAMBER_TEXT)

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 from controller.science.lines import ControlChart, ewma_limits, individuals_limits
 
 HISTORY_MIN = 5  # individuals limits of fewer points are too wide to tell anything (choice, no source)
+BASE_MAX = 10  # limits are set from the first so many points of a tube, and then stand (choice, no source)
 EWMA_WEIGHT = 0.3  # NIST/SEMATECH e-Handbook 6.3.2.4 uses this weight and 3 sigma
 EWMA_WIDTH = 3.0
 MOVED_UNCERTAINTIES = 3.0
@@ -45,15 +46,16 @@ def judge_factors(points: list[Point], tubing_lot: str, in_use: str = "") -> Sta
     """Charts and advice for one tubing lot.
 
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (individuals) and 6.3.2.4 (EWMA). Limits come from the
-    points before the newest one; the target of the EWMA is their mean, its sigma that of the moving range. When the
-    newest point is the calibration in use, what moved is taken account of, and nothing is asked for.
+    first points of the tube, never from the newest one; the target of the EWMA is their mean, its sigma that of the
+    moving range. When the newest point is the calibration in use, what moved is taken account of, and nothing is asked
+    for.
     """
     advice = []
     of_lot = tuple(each for each in points if each.tubing_lot == tubing_lot)
     individuals = ewma = None
     if len(of_lot) > HISTORY_MIN:
         values = [each.ml_per_step for each in of_lot]
-        base = individuals_limits(values[:-1])
+        base = individuals_limits(values[:-1][:BASE_MAX])
         individuals = ControlChart(individuals_limits(values).points, base.centre, base.low, base.high)
         sigma = (base.high - base.centre) / 3.0
         if individuals.outside[-1]:

@@ -65,6 +65,7 @@ def open_bench(chamber_path: Path, by: str, *, simulated: bool, runs: Path) -> B
     memory = sessions / SIMULATED_BOARD
     saved = memory.read_bytes() if memory.exists() else None
     virtual = SimulatedChamber(settings, 1, utc_ms(now_utc), saved, lambda line: write_whole(memory, line))
+    virtual.box.physics.chance.seed(len(list(sessions.glob("session-*"))))  # the same pump, another day's noise
 
     def second() -> None:
         virtual.advance_to(virtual.monotonic_ms + 1_000)

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from controller.bench.ageing import HISTORY_MIN, Standing
+from controller.bench.ageing import BASE_MAX, HISTORY_MIN, Standing
 from controller.bench.pictures import charts_picture, pump_picture, readings_picture
 from controller.errors import JournalError, WardianError
 from controller.plan import Chamber
@@ -30,6 +30,7 @@ def write_ageing(standing: Standing, chamber: Chamber, turned_h: float, path: Pa
             "turned_h": turned_h,
             "simulated": simulated,
             "points_min": HISTORY_MIN + 1,
+            "base_max": BASE_MAX,
             "now_utc": datetime.now(UTC),
             "plot": charts_picture(standing),
         },

@@ -129,8 +129,8 @@ def lamp_picture(record: dict[str, Any]) -> str:
     tall = min(4.2, max(2.4, 0.62 * deep + 0.9))
 
     def draw(figure: Any) -> None:
-        up = {"x": "x_cm, cm", "y": "y_cm, cm"} if spread["measured"] else {"x": "", "y": ""}
-        seen = _axes(figure, (0.06, 0.14, 0.46, 0.74), "Light over the positions, umol m⁻² s⁻¹", up["x"], grid=False)
+        up = {"x": "x, cm", "y": "y, cm"} if spread["measured"] else {"x": "", "y": ""}
+        seen = _axes(figure, (0.06, 0.14, 0.46, 0.74), "Light over the positions, µmol m⁻² s⁻¹", up["x"], grid=False)
         seen.set_ylabel(up["y"])
         seen.set_aspect("equal")
         for each, value in zip(places, values, strict=True):
@@ -149,7 +149,7 @@ def lamp_picture(record: dict[str, Any]) -> str:
             seen.set_yticks([])
             for edge in ("left", "bottom"):
                 seen.spines[edge].set_visible(False)
-        answer = _axes(figure, (0.61, 0.17, 0.375, 0.71), "All readings and their line", "Duty")
+        answer = _axes(figure, (0.61, 0.17, 0.375, 0.71), "All readings, µmol m⁻² s⁻¹, and their line", "Duty")
         rows, line = record["data"]["readings"], result["line"]
         factor = record["data"].get("lux_per_umol_m2_s")
         duties = [row["duty_fraction"] for row in rows]
@@ -195,16 +195,18 @@ def charts_picture(standing: Standing) -> str:
             moving.text(0.5, 0.5, "drawn from six points of one tube on", transform=moving.transAxes, ha="center",
                         va="center", color=FAINT)  # fmt: skip
             moving.set_yticks([])
+            moving.set_ylim(0.0, 1.0)
         else:
             averages = [1000.0 * float(each) for each in standing.ewma.points]
             _limits(moving, standing.ewma, len(points))
             moving.plot(numbers, averages, color=INK, linewidth=0.7)
             _marked(moving, standing, averages, standing.ewma.outside)
-        every = max(1, len(points) // 8)
+        every = -(-len(points) // 7)
         for axes in (single, moving):
             axes.set_xlim(0.4, len(points) + 0.6)
             axes.set_xticks(numbers[::every])
             axes.ticklabel_format(axis="y", useOffset=False)
+            axes.margins(y=0.16)
         single.set_xticklabels([])
         moving.set_xticklabels([f"{points[n - 1].at_utc:%d %b %y}" for n in numbers[::every]])
 

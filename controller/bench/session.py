@@ -151,6 +151,7 @@ class BenchSession:
         else:
             self._chamber.send("stop", ())
             raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
+        self._second()  # the board hears that its count was seen; else it tells it again to whoever comes next
         closed = list(self.journal.records(m.DoseClosed))[-1]
         self.note(TURNED, turn=self._turns, dose_steps=closed.steps_max, volume_max_ml=closed.volume_max_ml)
         if closed.end_reason != "complete" or closed.steps_min != closed.steps_max:

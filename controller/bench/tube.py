@@ -127,11 +127,14 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
 
 
 def given_lately(elsewhere: Elsewhere, now_utc_ms: int, run_ms: int) -> tuple[m.Given, ...]:
-    """The water of the last board day, placed on the run clock; the board counts it too."""
+    """The water of the last board day, placed on the run clock; the board counts it too.
+
+    What seems to come later than now was written before a clock was set back: it counts as given now, up to a day.
+    """
     return tuple(
-        m.Given(run_ms - (now_utc_ms - dose.at_utc_ms), dose.volume_max_ml, m.ELSEWHERE)
+        m.Given(run_ms - max(0, now_utc_ms - dose.at_utc_ms), dose.volume_max_ml, m.ELSEWHERE)
         for dose in elsewhere.doses
-        if 0 <= now_utc_ms - dose.at_utc_ms < BOARD_DAY_MS and dose.dose_steps
+        if abs(now_utc_ms - dose.at_utc_ms) < BOARD_DAY_MS and dose.dose_steps
     )
 
 

@@ -89,7 +89,8 @@ def moisture(
         judged = calibrate_probe(samples, acceptance, samples_u_fraction)
         found = judged["result"]
         words = [
-            f"Water content = {found['intercept']:.4f} {found['slope']:+.3e} x counts; one reading is good to "
+            f"Water content = {found['intercept']:.4f} {'-' if found['slope'] < 0 else '+'} "
+            f"{abs(found['slope']):.7f} x counts; one reading is good to "
             f"± {found['expanded']:.3f} ml/ml (expanded, k = {found['coverage']:.2f}); calibrated from "
             f"{found['counts_low']} to {found['counts_high']} counts, readings outside are marked in the tables."
         ]
