@@ -81,7 +81,12 @@ class LiveRun:
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
         state = resume(at, journal.history(), journal.last_reading(), settings)
         lately = given_lately(elsewhere.without(journal.path.parent), at.utc_ms, state.run_ms)
-        state = state.but(given_today=(*lately, *state.given_today), looked_elsewhere_ms=at.monotonic_ms, pump_age=age)
+        state = state.but(
+            given_today=(*lately, *state.given_today),
+            looked_elsewhere_ms=at.monotonic_ms,
+            last_dose_id=max(state.last_dose_id, elsewhere.last_dose_id),
+            pump_age=age,
+        )
         self.notes: list[tuple[str, str]] = []
         if age != m.NEW_PUMP:
             self.notes.append(("pump_age", age_words(age, settings.chamber)))

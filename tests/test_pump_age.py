@@ -89,7 +89,13 @@ def session(folder, *rows):
 
 
 def ended(row, dose_steps):
-    return {"what": "turned", "turn": row, "dose_steps": dose_steps, "volume_max_ml": 0.005 * dose_steps}
+    return {
+        "what": "turned",
+        "turn": row,
+        "dose_id": 40 + row,
+        "dose_steps": dose_steps,
+        "volume_max_ml": 0.005 * dose_steps,
+    }
 
 
 def a_run(folder, chamber_text=CHAMBER_TEXT, simulated=False, at=None, doses=2):
@@ -117,6 +123,7 @@ def test_hours_are_summed_from_sessions_and_runs_and_what_never_ended_counts_in_
     # by hand: (3000 + 4000) steps at 200 a second are 35 s; (1200 + 2000) at 100 a second are 32 s
     assert hours_ms(tmp_path) == 67_000
     assert look(tmp_path).journals_count == 2
+    assert look(tmp_path).last_dose_id == 41
 
 
 def test_neither_another_chambers_runs_nor_simulated_ones_turn_this_tube(tmp_path):
@@ -234,6 +241,7 @@ def test_a_run_that_starts_takes_over_what_other_journals_hold_but_not_its_own(t
     mine = tmp_path / "runs" / "mine"
     a_run(mine)
     a_run(tmp_path / "runs" / "yesterday", doses=1)
+    session(tmp_path / "c" / "s1", begun(1), ended(1, 0))
     found = look(tmp_path)
     age = tube.pump_age(found, SETTINGS.chamber, tmp_path / "c", simulated=False)
     journal = Journal.open(mine / "journal.sqlite")
@@ -245,6 +253,7 @@ def test_a_run_that_starts_takes_over_what_other_journals_hold_but_not_its_own(t
         (6.0, m.ELSEWHERE), (6.0, m.FIXED_TIME),
     ]  # fmt: skip
     assert state.looked_elsewhere_ms == 5_000
+    assert state.last_dose_id == 41  # the board may tell that dose again; it is counted where it was asked for
     assert live.notes[0][0] == "pump_age"
 
 

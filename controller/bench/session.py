@@ -98,7 +98,7 @@ class BenchSession:
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, 1, clock.utc_trusted)
         given = given_lately(elsewhere, at.utc_ms, 0)
-        state = m.State(now=at, phase=m.CALIBRATING, given_today=given)
+        state = m.State(now=at, phase=m.CALIBRATING, given_today=given, last_dose_id=elsewhere.last_dose_id)
         self.journal.append(m.PhaseRecord(at, m.CALIBRATING, 0))
         self._decider = Decider(chamber, self.journal, settings, state, 1)
         self._decider.handle(m.Started(self._decider.moment(), __version__))
@@ -142,7 +142,7 @@ class BenchSession:
         self._decider.handle(m.RequestMade(moment, replace(request, request_id=number)))
         answer = self.journal.answer_to(number)
         if answer is None or not answer.granted:
-            self.note(TURNED, turn=self._turns, dose_steps=0, volume_max_ml=0.0)
+            self.note(TURNED, turn=self._turns, dose_id=0, dose_steps=0, volume_max_ml=0.0)
             raise ChamberError("The records cannot be written." if answer is None else answer.words)
         for _ in range(PORTION_WITHIN_S):
             self._second()
@@ -151,9 +151,11 @@ class BenchSession:
         else:
             self._chamber.send("stop", ())
             raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
-        self._second()  # the board hears that its count was seen; else it tells it again to whoever comes next
         closed = list(self.journal.records(m.DoseClosed))[-1]
-        self.note(TURNED, turn=self._turns, dose_steps=closed.steps_max, volume_max_ml=closed.volume_max_ml)
+        self.note(
+            TURNED, turn=self._turns, dose_id=closed.dose_id, dose_steps=closed.steps_max,
+            volume_max_ml=closed.volume_max_ml,
+        )  # fmt: skip
         if closed.end_reason != "complete" or closed.steps_min != closed.steps_max:
             raise ChamberError(f"The portion was not given in full ({closed.end_reason}); do not weigh it.")
         return closed

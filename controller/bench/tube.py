@@ -28,6 +28,7 @@ class Dose(NamedTuple):
     """One dose of a session or run, at the most it can have been; ``folder`` is where it is written."""
 
     folder: Path
+    dose_id: int  # 0 where the session did not live to learn it
     at_utc_ms: int
     utc_trusted: bool
     dose_steps: int
@@ -46,6 +47,11 @@ class Elsewhere(NamedTuple):
     doses: tuple[Dose, ...]
     journals_count: int
     faults: tuple[str, ...]
+
+    @property
+    def last_dose_id(self) -> int:
+        """The highest id that any of them used: the board may tell that dose again, and it is counted already."""
+        return max((each.dose_id for each in self.doses), default=0)
 
     def without(self, folder: Path) -> "Elsewhere":
         """The same without the doses of one run, which knows them itself."""
@@ -87,10 +93,11 @@ def _of_session(path: Path, simulated: bool) -> Iterator[Dose]:
         if row["what"] == TURNING and bool(row["simulated"]) == simulated:
             begun[row["turn"]] = row
         elif row["what"] == TURNED and row["turn"] in begun:
-            begun[row["turn"]] |= {key: row[key] for key in ("dose_steps", "volume_max_ml")}
+            begun[row["turn"]] |= {key: row[key] for key in ("dose_id", "dose_steps", "volume_max_ml")}
     for row in begun.values():
         yield Dose(
             path.parent.resolve(),
+            row.get("dose_id", 0),
             row["at_utc_ms"],
             bool(row["utc_trusted"]),
             row["dose_steps"],
@@ -121,7 +128,16 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
         volume_max_ml = intent.volume_ml if closed is None else closed.volume_max_ml
         at = intent.at
         doses.append(
-            Dose(path.parent, at.utc_ms, at.utc_trusted, steps, intent.steps_per_s, volume_max_ml, its.pump.tubing_lot)
+            Dose(
+                path.parent,
+                dose_id,
+                at.utc_ms,
+                at.utc_trusted,
+                steps,
+                intent.steps_per_s,
+                volume_max_ml,
+                its.pump.tubing_lot,
+            )
         )
     return doses
 
