@@ -269,6 +269,11 @@ class MoistureProbe:
     calibrated_on: date
     calibration_id: str = ""
 
+    @property
+    def calibrated_counts(self) -> tuple[int, int]:
+        """The lowest and the highest count between which the line was measured."""
+        return min(self.dry_count, self.wet_count), max(self.dry_count, self.wet_count)
+
     def water_content_fraction(self, count: float) -> float:
         """Volumetric water content on the calibration line, outside its ends too (the caller marks those)."""
         slope = (self.wet_fraction - self.dry_fraction) / (self.wet_count - self.dry_count)

@@ -16,6 +16,7 @@ from controller.records.series import (
     Codes,
     Values,
     dew_points_c,
+    outside_calibration,
     vapour_pressure_deficits_kpa,
     water_content_fractions,
 )
@@ -56,11 +57,20 @@ def raw_rows(blocks: Iterable[Block], settings: Settings, clock: Clock) -> Itera
             map(clock.local, moments),
             *(_texts(values, form) for values, form in zip(numbers, _FORMS, strict=True)),
             *([QUALITIES[c] for c in q.tolist()] for q in _qualities(block)),
+            _calibrated(block, settings),
             ["1"] * len(block),
             ["1" if trusted else "0" for trusted in block.utc_trusted.tolist()],
         ]
         for row in zip(*cells, strict=True):
             yield ",".join(row) + "\r\n"
+
+
+def _calibrated(block: Block, settings: Settings) -> list[str]:
+    outside = outside_calibration(block, settings.chamber.moisture_probe)
+    return [
+        "" if quality != GOOD else "0" if beyond else "1"
+        for quality, beyond in zip(block.moisture_quality.tolist(), outside.tolist(), strict=True)
+    ]
 
 
 def _qualities(block: Block) -> tuple[Codes, Codes, Codes]:
@@ -76,6 +86,7 @@ class _Sums(NamedTuple):
     sums: Values  # intervals x columns
     counts: NDArray[np.int64]  # how many good readings stand behind each sum
     quality_counts: NDArray[np.int64]  # intervals x channels x qualities
+    outside: NDArray[np.int64]  # good moisture readings beyond the probe's calibration
 
 
 def averaged_rows(
@@ -102,7 +113,9 @@ def averaged_rows(
             ]
             words = [_quality_words(counts) for counts in sums.quality_counts[row].tolist()]
             readings, trusted = int(sums.readings[row]), int(sums.trusted[row])
-            tail = [*numbers, *words, str(readings), "1" if trusted == readings else "0"]
+            good_moisture = int(sums.quality_counts[row][-1][GOOD])
+            calibrated = "" if not good_moisture else "0" if sums.outside[row] else "1"
+            tail = [*numbers, *words, calibrated, str(readings), "1" if trusted == readings else "0"]
             yield ",".join([*_head(interval * every_ms, timeline, clock), *tail]) + "\r\n"
     yield from _empty_rows(following, (extent_ms[1] - 1) // every_ms + 1, every_ms, timeline, clock)
 
@@ -151,6 +164,7 @@ def _sums(block: Block, every_ms: int, settings: Settings) -> _Sums:
         np.stack(sums, axis=1),
         np.stack(counts, axis=1),
         np.moveaxis(np.array(qualities), 2, 0),
+        np.add.reduceat(outside_calibration(block, settings.chamber.moisture_probe).astype(np.int64), starts),
     )
 
 
@@ -175,6 +189,7 @@ def _rows(sums: _Sums, rows: slice) -> _Sums:
         sums.sums[rows],
         sums.counts[rows],
         sums.quality_counts[rows],
+        sums.outside[rows],
     )
 
 
@@ -186,6 +201,7 @@ def _joined(held: _Sums, part: _Sums) -> _Sums:
         part.sums[0] += held.sums[0]
         part.counts[0] += held.counts[0]
         part.quality_counts[0] += held.quality_counts[0]
+        part.outside[0] += held.outside[0]
         return part
     return _Sums(
         np.concatenate((held.interval, part.interval)),
@@ -194,4 +210,5 @@ def _joined(held: _Sums, part: _Sums) -> _Sums:
         np.concatenate((held.sums, part.sums)),
         np.concatenate((held.counts, part.counts)),
         np.concatenate((held.quality_counts, part.quality_counts)),
+        np.concatenate((held.outside, part.outside)),
     )
