@@ -17,6 +17,7 @@ from controller.control import model as m
 from controller.control.recovery import resume
 from controller.deciding import Decider
 from controller.errors import JournalError, SettingsError
+from controller.judging.changes import changes_between
 from controller.plan import Settings
 from controller.records.journal import Journal
 from controller.schedule import PARCELS, LiveSchedule, job_table
@@ -65,6 +66,16 @@ def lock_run(folder: Path) -> int:
     return held
 
 
+def _changed_since_begun(journal: Journal, settings: Settings) -> list[tuple[str, str]]:
+    """What the chamber file says otherwise than when the run was begun: that is what holds from this start on."""
+    changes = changes_between(str(journal.run_row()["chamber_text"]), settings.chamber_text)
+    if changes:
+        return [(m.CHAMBER_CHANGED, f"From this start on the chamber file says: {'; '.join(changes)}.")]
+    if any(True for _ in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,))):
+        return [(m.CHAMBER_CHANGED, "From this start on the chamber file says again what it said when the run began.")]
+    return []
+
+
 class LiveRun:
     """A run in real time, from start or restart to SIGTERM or its end."""
 
@@ -87,7 +98,7 @@ class LiveRun:
             last_dose_id=max(state.last_dose_id, elsewhere.last_dose_id),
             pump_age=age,
         )
-        self.notes: list[tuple[str, str]] = []
+        self.notes = _changed_since_begun(journal, settings)
         if age != m.NEW_PUMP:
             self.notes.append(("pump_age", age_words(age, settings.chamber)))
         self.decider = Decider(chamber, journal, settings, state, boot_id)

@@ -383,6 +383,8 @@ class SetStatusLamp(NamedTuple):
     pattern: str
 
 
+CHAMBER_CHANGED = "chamber_changed"  # the event of a start with another chamber file than the run was begun with
+
 STATUS_STEADY = "steady"
 STATUS_SLOW = "slow"  # an alarm stands
 STATUS_FAST = "fast"  # a trip is latched

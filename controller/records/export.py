@@ -12,7 +12,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
-from controller.control.photoperiod import utc_ms
+from controller.control import model as m
+from controller.control.photoperiod import moment_of, utc_ms
 from controller.errors import JournalError, SettingsError
 from controller.plan import Settings
 from controller.records import columns
@@ -51,7 +52,11 @@ def export(
     timeline = Timeline(journal)
     survey = survey_of(journal, settings, timeline, window)
     trust = trust_words(timeline.any_trusted, *timeline.doubted_readings, survey.out_of_order)
-    sheets = Sheets(journal.run_row(), settings, survey, every_s, trust)
+    changes = tuple(
+        f"{moment_of(timeline.place(each.at).utc_ms):%Y-%m-%d %H:%M:%S}Z: {each.words}"
+        for each in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,))
+    )
+    sheets = Sheets(journal.run_row(), settings, survey, every_s, trust, changes)
     tables = [folder / name for name in ("climate.csv", "daily.csv", "water.csv", "events.csv")]
     try:
         folder.mkdir(parents=True, exist_ok=True)
