@@ -6,6 +6,7 @@ import pty
 import random
 import re
 import shutil
+import sys
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
@@ -129,6 +130,122 @@ def test_a_faulty_file_loses_no_portion_and_a_mended_one_finishes(chamber_path, 
     done = calibrated(chamber_path, "--masses", masses, "--session", session)
     assert done.exit_code == Exit.WELL, done.output
     assert [each["mass_g"] for each in newest(chamber_path)["data"]["weighings"]] == good
+
+
+GOOD_G = [5.02, 20.1, 20.08, 5.03, 5.01, 20.09, 20.11, 5.02, 5.02, 20.1]
+
+
+@pytest.mark.parametrize(
+    ("masses", "sentence"),
+    [
+        (GOOD_G[:2], "holds 2 masses, but 10 portions were given."),
+        ([-5.02, *GOOD_G[1:]], "portion 1: mass_g is -5.02, but must be above 0 and at most 5000."),
+        ([5.02] * 10, "the masses do not rise with the steps"),
+        (["5,02", *GOOD_G[1:]], "line 2 has 2 cells, but the first line names 1; a number with a decimal comma"),
+        (["heavy", *GOOD_G[1:]], "line 2, mass_g: 'heavy' is not a number."),
+        (["nan", *GOOD_G[1:]], "line 2, mass_g: nan is not a number."),
+    ],
+    ids=["two portions only", "negative", "not rising", "decimal comma", "a word", "no number"],
+)
+def test_bad_masses_are_told_in_one_sentence_and_the_portions_are_not_lost(chamber_path, tmp_path, masses, sentence):
+    path = tmp_path / "masses.csv"
+    path.write_text("mass_g\n" + "\n".join(map(str, masses)) + "\n")
+    done = calibrated(chamber_path, "--masses", path)
+    assert done.exit_code == Exit.SETTINGS
+    told = done.stderr.strip().splitlines()
+    assert len(told) == 1, told
+    assert sentence in told[0]
+    assert not list(records.folder_of(chamber_path).glob("pump-*"))
+    (session,) = records.folder_of(chamber_path).glob("session-*")
+    path.write_text("mass_g\n" + "\n".join(map(str, GOOD_G)) + "\n")
+    done = calibrated(chamber_path, "--masses", path, "--session", session)
+    assert done.exit_code == Exit.WELL, done.output
+    assert [each["mass_g"] for each in newest(chamber_path)["data"]["weighings"]] == GOOD_G
+
+
+def test_water_of_70_degrees_moves_no_water(chamber_path):
+    arguments = [each if each != "20" else "70" for each in BENCH]
+    done = wardian("calibrate", "pump", "--chamber", chamber_path, *arguments)
+    assert done.exit_code == Exit.SETTINGS
+    assert done.stderr.strip() == "water_temperature_c is 70, but must be from 5 to 40 (degrees Celsius)."
+    assert not records.folder_of(chamber_path).exists()
+
+
+def test_the_bounds_of_the_chamber_file_decide_and_the_refusal_names_their_key(chamber_path):
+    text = chamber_path.read_text()
+    chamber_path.write_text(text + "\n[acceptance]\npump_random_error_max_pct = 0.05\n")
+    done = calibrated(chamber_path)
+    assert done.exit_code == Exit.FOUND_WANTING
+    assert "at most 0.05 % is accepted (acceptance.pump_random_error_max_pct)" in done.output
+    record = newest(chamber_path)
+    assert record["data"]["acceptance"]["random_error_max_pct"] == 0.05
+    assert (
+        "(acceptance.pump_random_error_max_pct)"
+        in wardian("calibrate", "use", record["id"], "--chamber", chamber_path, "--by", "LK").output
+    )
+    chamber_path.write_text(text + "\n[acceptance]\npump_random_error_max_pct = 20.1\n")
+    with pytest.raises(
+        SettingsError, match=r"skerry-light\.chamber\.toml: acceptance\.pump_random_error_max_pct is 20\.1"
+    ):
+        read_chamber(chamber_path)
+
+
+def test_a_calibration_becomes_paper(chamber_path):
+    weasyprint = pytest.importorskip("weasyprint")
+    done = calibrated(chamber_path, "--pdf")
+    assert done.exit_code == Exit.WELL, done.output
+    page = records.folder_of(chamber_path) / f"{newest(chamber_path)['id']}.html"
+    paper = page.with_suffix(".pdf")
+    assert str(paper) in done.output
+    assert paper.read_bytes().startswith(b"%PDF-")
+    sheets = weasyprint.HTML(filename=str(page)).render().pages
+    assert [(round(each.width * 25.4 / 96), round(each.height * 25.4 / 96)) for each in sheets] == [(210, 297)] * 2
+
+
+def test_without_the_library_for_paper_the_certificate_is_there_all_the_same(chamber_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    done = calibrated(chamber_path, "--pdf")
+    assert done.exit_code == Exit.WELL
+    assert "wardian[paper]" in done.output
+    assert (records.folder_of(chamber_path) / f"{newest(chamber_path)['id']}.html").exists()
+
+
+def test_hours_come_from_the_sessions_and_are_written_into_the_record(chamber_path):
+    calibrated(chamber_path)
+    # by hand: one portion of 20 ml to prime, five of 5 ml and five of 20 ml, 29000 steps at 200 a second: 145 s
+    assert newest(chamber_path)["turned_h"] == pytest.approx(145 / 3600, abs=0.001)
+    listed = wardian("calibrate", "list", "--chamber", chamber_path, "--turned-h", "81")
+    assert "The tube has turned 81.04 h of 100 h." in listed.output
+    assert "have a new one ready" in listed.output
+
+
+def test_the_charts_of_a_pump_are_drawn_with_their_limits_and_what_lies_outside(chamber_path):
+    folder = records.folder_of(chamber_path)
+    factors = [0.00500, 0.00501, 0.00500, 0.00499, 0.00500, 0.00501, 0.00530]
+    for number, factor in enumerate(factors):
+        at_utc = datetime(2026, 3, 1, 10, 0, number, tzinfo=UTC)
+        result = {"ml_per_step": factor, "ml_per_step_standard_uncertainty": 0.000005}
+        content = {
+            "at_utc": at_utc.isoformat(), "by": "LK", "accepted": True, "refused_because": [], "tubing_lot": "SL-07",
+            "words": ["a check"], "result": result, "data": {"number": number},
+        }  # fmt: skip
+        records.keep(folder, "check", at_utc, content)
+    listed = wardian("calibrate", "list", "--chamber", chamber_path)
+    assert listed.exit_code == Exit.WELL, listed.output
+    assert "outside the limits" in listed.output
+    page = (folder / "ageing.html").read_text()
+    # By hand, of the six before the newest: mean 5.00167 ul, mean moving range 0.01 ul, limits 3 x 0.01 / 1.128 away.
+    for words in (
+        "upper limit 5.028",
+        "centre 5.002",
+        "lower limit 4.975",
+        ">out<",
+        "NIST/SEMATECH",
+        "calibrate again",
+    ):
+        assert words in page
+    assert page.count(">out<") == 2  # of the single factors and of the moving average
+    assert not re.search(r'(src|href)="(?!#)|@import|url\(http', page)
 
 
 @pytest.mark.guards("H9", "host", "9410ae0c")

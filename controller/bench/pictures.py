@@ -6,7 +6,7 @@ from typing import Any
 
 from controller.bench.ageing import Standing
 
-INK, FAINT, GRID, WATER, CLAY, PAPER = "#25313a", "#8d9499", "#d9d5c8", "#2c5f86", "#9a4a2f", "#fbf9f2"
+INK, FAINT, GRID, WATER, CLAY = "#25313a", "#8d9499", "#d9d5c8", "#2c5f86", "#9a4a2f"
 RC = {
     "svg.fonttype": "none",
     "svg.hashsalt": "certificate",
@@ -122,7 +122,7 @@ def lamp_picture(record: dict[str, Any]) -> str:
     values = [each["ppfd_umol_m2_s"] for each in places]
     mean = sum(values) / len(values)
     half = max(max(values) - mean, mean - min(values), LIGHT_SPAN_MIN_FRACTION * mean / 2.0)
-    shade = LinearSegmentedColormap.from_list("light", [WATER, "#9fb4c0", "#fbf3d6"])
+    shade = LinearSegmentedColormap.from_list("light", ["#86a3b5", "#c3cfcf", "#fdf6dc"])
     xs, ys = [each["x"] for each in places], [each["y"] for each in places]
     side = _nearest(list(zip(xs, ys, strict=True)))
     deep = (max(ys) - min(ys)) / side + 1.0
@@ -137,10 +137,9 @@ def lamp_picture(record: dict[str, Any]) -> str:
             level = 0.5 + (value - mean) / (2.0 * half)
             box = (each["x"] - 0.47 * side, each["y"] - 0.47 * side)
             seen.add_patch(Rectangle(box, 0.94 * side, 0.94 * side, facecolor=shade(level), edgecolor=INK, lw=0.5))
-            colour = PAPER if level < 0.35 else INK
-            seen.text(each["x"], each["y"], f"{value:.0f}", ha="center", va="center", fontsize=10, color=colour)
+            seen.text(each["x"], each["y"], f"{value:.0f}", ha="center", va="center", fontsize=10)
             seen.text(box[0] + 0.05 * side, box[1] + 0.89 * side if spread["measured"] else box[1] + 0.05 * side,
-                      str(each["position"]), ha="left", va="top", fontsize=6.5, color=colour)  # fmt: skip
+                      str(each["position"]), ha="left", va="top", fontsize=6.5)  # fmt: skip
         seen.set_xlim(min(xs) - 0.6 * side, max(xs) + 0.6 * side)
         ends = (min(ys) - 0.6 * side, max(ys) + 0.6 * side)
         seen.set_ylim(*(ends if spread["measured"] else ends[::-1]))
