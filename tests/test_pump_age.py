@@ -230,6 +230,31 @@ def test_water_that_was_given_before_hydration_ages_while_people_get_ready():
     assert state.given_today == (m.Given(-500 - 7_199_000, 100.0, m.ELSEWHERE),)
 
 
+READY = m.State(
+    now=examples.moment(7_200_000), link_up=True, greeted=True, reconciling=False,
+    steps_done=("clean-gloves", "fill-reservoir"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({}, ""),
+        ({"steps_done": ("clean-gloves",)}, "steps_not_signed"),
+        ({"link_up": False}, "link_down"),
+        ({"pump_age": m.PumpAge(LIFE_MS + 1)}, "tube_worn"),
+        # 50 ml of a first aliquot on top of what another journal gave, two hours before the run clock starts
+        ({"given_today": (m.Given(2 * H - watering.BOARD_DAY_MS + 1, 250.1, m.ELSEWHERE),)}, "chamber_daily_limit"),
+        ({"given_today": (m.Given(2 * H - watering.BOARD_DAY_MS + 1, 250.0, m.ELSEWHERE),)}, ""),
+        ({"given_today": (m.Given(2 * H - watering.BOARD_DAY_MS, 250.1, m.ELSEWHERE),)}, ""),
+    ],
+)
+def test_time_zero_waits_for_water_that_may_flow_and_says_what_it_waits_for(changes, reason):
+    state, _ = hands_on.phase_after(READY.but(**changes), STOPS)
+    assert state.phase == (m.PREPARING if reason else m.WETTING)
+    assert alarms.held_back(READY.but(**changes), STOPS) == (reason, reason != "steps_not_signed")
+
+
 class Quiet:
     """A chamber of which only the clock is read."""
 

@@ -311,7 +311,7 @@ def test_what_the_run_found_out_at_its_start_is_written_down():
     note = ("pump_age", "The pump has turned its tube for 3.00 h of 100 h.")
     _, actions = step(m.State(now=examples.moment()), m.Started(examples.moment(), "0", (note,)), examples.SETTINGS)
     kept = [a.record for a in actions if isinstance(a, m.Append) and isinstance(a.record, m.EventRecord)]
-    assert [(each.event, each.words) for each in kept] == [note]
+    assert [(each.at, each.event, each.words) for each in kept] == [(examples.moment(), *note)]
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")

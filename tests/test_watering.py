@@ -139,11 +139,19 @@ def test_a_run_after_a_long_calibration_waits_by_itself_and_is_never_refused_by_
     assert watering.may_dose(state.but(given_today=(less,)), examples.SETTINGS, want()) == ""  # not the plan's 60 ml
 
 
-def test_each_dose_adds_the_time_it_turned():
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0)
-    closed = m.DoseClosed(examples.moment(), 6, 2400, 2401, "complete", 12.0, 0.1, 12.0, 0)
-    state = watering.after_dose(aged(1000, 2.0, True, open_dose=dose), closed, dose, examples.SETTINGS)
-    assert state.pump_age == m.PumpAge(1000 + 12_005, 2.0, True)  # 2401 steps at 200 a second
+@pytest.mark.parametrize(
+    ("purpose", "steps_per_s", "turned_ms"),
+    # by hand: 2401 steps at 300 a second; a first wetting is pushed at 25 ml/min: 83 steps of 0.005 ml a second
+    [(m.MOISTURE_LED, 300, 8_003), (m.FIRST_WETTING, 300, 28_927)],
+)
+def test_each_dose_adds_the_time_it_turned(purpose, steps_per_s, turned_ms):
+    pump = replace(examples.CHAMBER.pump, steps_per_s=steps_per_s)
+    settings = replace(examples.SETTINGS, chamber=replace(examples.CHAMBER, pump=pump))
+    dose = m.OpenDose(6, 2400, purpose, 0)
+    closed = closed_dose(steps_max=2401)
+    state = watering.after_dose(aged(1000, 2.0, True, open_dose=dose), closed, dose, settings)
+    assert state.pump_age == m.PumpAge(1000 + turned_ms, 2.0, True)
+    assert isinstance(state.pump_age.turned_ms, int)
 
 
 @pytest.mark.guards("H1", "host", "97d1a386")

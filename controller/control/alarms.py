@@ -1,7 +1,7 @@
 """What a person should be told: conditions that stand for a while raise an alarm, and end it when they are gone."""
 
+from controller.control import hands_on, photoperiod, watering
 from controller.control import model as m
-from controller.control import photoperiod, watering
 from controller.control.words import trip_words
 from controller.plan import Settings
 
@@ -98,7 +98,10 @@ def status_pattern(state: m.State) -> str:
 def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
     """(why there is no water now or "", whether the plan wants any): what a teacher may ask at any moment."""
     wanted = watering.wanted_dose(state, settings)
-    if state.phase in (m.PREPARING, m.DRAINING, m.OPENING):
+    if state.phase == m.PREPARING:
+        reason = hands_on.held_before_wetting(state, settings)
+        return reason, reason != "steps_not_signed"
+    if state.phase in (m.DRAINING, m.OPENING):
         return "steps_not_signed", False
     if state.phase == m.CALIBRATING:
         return watering.board_reason(state), False
