@@ -3,6 +3,7 @@
 import re
 import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -334,3 +335,42 @@ def test_lux_is_taken_with_a_named_lamp_and_a_plain_warning(chamber_path, tmp_pa
     done = calibrate("lamp", "--chamber", chamber_path, "--by", "LK", "--readings", path, "--lux-source", "sunlight")
     assert "300.0 ± 15.8 umol m-2 s-1 at full duty" in done.output  # by hand: 1.96 x hypot(2.5 %, 1 %) of 300
     assert "Measured in lux" in done.output
+
+
+NEW_KEYS = {"budget", "expanded", "coverage", "df", "standard_uncertainty", "unit", "map", "prediction"}
+    "budget",
+    "expanded",
+    "coverage",
+    "df",
+    "standard_uncertainty",
+    "unit",
+    "map",
+    "prediction",
+    "stated_accuracy",
+}
+
+
+@pytest.mark.parametrize("kind", ["lamp", "moisture", "temperature"])
+def test_a_record_of_an_earlier_version_still_has_its_page(chamber_path, tmp_path, kind):
+    judged, data = {
+        "lamp": (calibrate_lamp(spots(), 16.0, 1.0), {"lux_source": "sunlight", "readings": [
+            {"position": s.position, "duty_fraction": s.duty_fraction, "illuminance_lux": 54 * s.ppfd_umol_m2_s}
+            for s in spots()]}),
+        "moisture": (calibrate_probe(samples()), {"readings": [vars(s) for s in samples()]}),
+        "temperature": (check_temperature([20.1] * 6, [20.0] * 6, 0.1, 0.3),
+                        {"readings": [{"sensor_c": 20.1, "reference_c": 20.0}] * 6}),
+    }[kind]  # fmt: skip
+    older = {key: value for key, value in judged["result"].items() if key not in {*NEW_KEYS, "stated_accuracy"}}
+    content = {
+        **judged, "result": older, "at_utc": "2026-03-01T10:00:00+00:00", "by": "LK", "chamber": "Skerry Light",
+        "words": ["As it was."], "method": "As it was.", "software_version": "0", "data": data,
+    }  # fmt: skip
+    folder = records.folder_of(chamber_path)
+    record_id = records.keep(folder, kind, datetime(2026, 3, 1, 10, tzinfo=UTC), content)
+    done = calibrate("show", record_id, "--chamber", chamber_path)
+    assert done.exit_code == Exit.WELL, done.output
+    assert "As it was." in done.output
+    page = (folder / f"{record_id}.html").read_text()
+    assert "not stated" in page
+    assert "<svg" in page
+    assert "Uncertainty budget" not in page

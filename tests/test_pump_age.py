@@ -178,8 +178,14 @@ def test_drift_is_that_of_the_newest_check_from_the_factor_in_use(tmp_path):
     checked(tmp_path, 0.0047, 1)
     checked(tmp_path, 0.009, 2, lot="SL-08")
     age = tube.pump_age(tube.NOTHING, SETTINGS.chamber, tmp_path, simulated=False)
-    assert age == m.PumpAge(0, pytest.approx(6.0), True)
-    assert "6.00 % from the one in use" in tube.age_words(age, SETTINGS.chamber)
+    assert age == m.PumpAge(0, pytest.approx(6.0 - 0.4), True)  # 6 % apart, uncertain by 0.2 %
+    assert "at least 5.60 % from the one in use" in tube.age_words(age, SETTINGS.chamber)
+
+
+def test_the_noise_of_a_check_is_no_drift(tmp_path):
+    checked(tmp_path, 0.0050001, 0)
+    age = tube.pump_age(tube.NOTHING, SETTINGS.chamber, tmp_path, simulated=False)
+    assert age == m.NEW_PUMP
 
 
 def test_a_calibration_that_is_in_use_has_answered_the_drift(tmp_path):

@@ -5,6 +5,7 @@ import re
 from typing import Any
 
 from controller.bench.ageing import Standing
+from controller.science.light import LUX_PER_UMOL_M2_S
 
 INK, FAINT, GRID, WATER, CLAY = "#25313a", "#8d9499", "#d9d5c8", "#2c5f86", "#9a4a2f"
 RC = {
@@ -150,7 +151,7 @@ def lamp_picture(record: dict[str, Any]) -> str:
                 seen.spines[edge].set_visible(False)
         answer = _axes(figure, (0.61, 0.17, 0.375, 0.71), "All readings, µmol m⁻² s⁻¹, and their line", "Duty")
         rows, line = record["data"]["readings"], result["line"]
-        factor = record["data"].get("lux_per_umol_m2_s")
+        factor = record["data"].get("lux_per_umol_m2_s") or LUX_PER_UMOL_M2_S.get(record["data"].get("lux_source"))
         duties = [row["duty_fraction"] for row in rows]
         read = [row["ppfd_umol_m2_s"] if factor is None else row["illuminance_lux"] / factor for row in rows]
         answer.plot([0.0, 1.0], [line["intercept"], line["intercept"] + line["slope"]], color=WATER, linewidth=1.0)

@@ -58,7 +58,7 @@ def _aged_pump(state: m.State, settings: Settings) -> dict[str, str]:
     elif turned_h > TUBE_WARNS_FRACTION * life_h:
         found["tube_ageing"] = f"The pump has turned its tube for {turned_h:.1f} of {life_h:g} h: have a new one ready."
     if age.drifts or age.drift_pct > settings.chamber.acceptance.pump_drift_max_pct:
-        found["pump_drifts"] = f"The pump's factor has moved, by {age.drift_pct:.1f} %: calibrate the pump again."
+        found["pump_drifts"] = f"The pump's factor has moved, by {age.drift_pct:.1f} % at least: calibrate the pump."
     return found
 
 

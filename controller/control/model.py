@@ -437,7 +437,7 @@ class PumpAge(NamedTuple):
     """
 
     turned_ms: int = 0
-    drift_pct: float = 0.0  # without its sign
+    drift_pct: float = 0.0  # without its sign, and only what is beyond the doubt of the newest factor
     drifts: bool = False
 
 
