@@ -338,16 +338,6 @@ def test_lux_is_taken_with_a_named_lamp_and_a_plain_warning(chamber_path, tmp_pa
 
 
 NEW_KEYS = {"budget", "expanded", "coverage", "df", "standard_uncertainty", "unit", "map", "prediction"}
-    "budget",
-    "expanded",
-    "coverage",
-    "df",
-    "standard_uncertainty",
-    "unit",
-    "map",
-    "prediction",
-    "stated_accuracy",
-}
 
 
 @pytest.mark.parametrize("kind", ["lamp", "moisture", "temperature"])

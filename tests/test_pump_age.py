@@ -120,9 +120,10 @@ def hours_ms(tmp_path, chamber=SETTINGS.chamber, kept=()):
 def test_hours_are_summed_from_sessions_and_runs_and_what_never_ended_counts_in_full(tmp_path):
     session(tmp_path / "c" / "s1", begun(1), ended(1, 3000), begun(2))
     a_run(tmp_path / "runs" / "first")
+    a_run(tmp_path / "runs" / "bench" / "delivery", doses=0)
     # by hand: (3000 + 4000) steps at 200 a second are 35 s; (1200 + 2000) at 100 a second are 32 s
     assert hours_ms(tmp_path) == 67_000
-    assert look(tmp_path).journals_count == 2
+    assert look(tmp_path).journals_count == 3
     assert look(tmp_path).last_dose_id == 41
 
 

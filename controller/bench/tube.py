@@ -73,8 +73,8 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
             faults.append(f"{path}: this session cannot be read ({error}); its hours and water are not counted.")
             continue
         doses, found = [*doses, *of_session], found + 1
-    seen = {path.resolve() for folder in run_folders for path in (*folder.glob("journal.sqlite"),
-                                                                  *folder.glob("*/journal.sqlite"))}  # fmt: skip
+    depths = ("journal.sqlite", "*/journal.sqlite", "*/*/journal.sqlite")  # the bench's runs lie one deeper
+    seen = {path.resolve() for folder in run_folders for depth in depths for path in folder.glob(depth)}
     for path in sorted(seen):
         try:
             of_run = _of_run(path, chamber, simulated)
