@@ -165,6 +165,8 @@ NEEDS_HARDWARE = {
     "sudo wardian check --chamber /etc/wardian/chamber.toml --bench --by LK --out /var/lib/wardian/bench": "a chamber",
     "sudo -u wardian env LG_WD=/tmp wardian run config/bench.plan.toml --chamber /etc/wardian/chamber.toml "
     "--out /var/lib/wardian/bench/bench-delivery": "a chamber",
+    "sudo wardian calibrate pump --chamber /etc/wardian/chamber.toml --by LK --water-c 20 --pressure-kpa 101.3 "
+    "--runs /var/lib/wardian": "a chamber and a balance",
     "systemctl status wardian-run wardian-serve": "a running service manager",
     "journalctl --unit wardian-run --since today": "a running service manager",
 }
