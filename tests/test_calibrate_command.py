@@ -66,8 +66,16 @@ def test_a_technicians_session_from_prompt_to_certificate_to_use(chamber_path):
     assert after.calibration_id == record["id"]
     assert after.ml_per_step == pytest.approx(record["result"]["ml_per_step"], rel=1e-6)
     assert after.ml_per_step != before.ml_per_step
+    checked = wardian("calibrate", "check", "--chamber", chamber_path, *BENCH, typed="\n\n\n")
+    assert checked.exit_code == Exit.WELL, checked.output
     listed = wardian("calibrate", "list", "--chamber", chamber_path)
     assert f"in use  {record['id']}" in listed.output
+    assert "calibrate again" not in listed.output
+    charts = (records.folder_of(chamber_path) / "ageing.html").read_text()
+    for words in (record["id"], newest(chamber_path, "check")["id"], "Nothing asks for a new tube", "<svg"):
+        assert words in charts
+    shown = wardian("calibrate", "show", record["id"], "--chamber", chamber_path)
+    assert shown.output.splitlines()[-1].endswith(f"{record['id']}.html")
 
 
 def test_the_factor_found_is_the_simulated_pumps_own(chamber_path):
@@ -215,6 +223,7 @@ def test_hours_come_from_the_sessions_and_are_written_into_the_record(chamber_pa
     # by hand: one portion of 20 ml to prime, five of 5 ml and five of 20 ml, 29000 steps at 200 a second: 145 s
     assert newest(chamber_path)["turned_h"] == pytest.approx(145 / 3600, abs=0.001)
     listed = wardian("calibrate", "list", "--chamber", chamber_path, "--turned-h", "81")
+    assert "lot SL-07, 0.04 h turned" in listed.output
     assert "The tube has turned 81.04 h of 100 h." in listed.output
     assert "have a new one ready" in listed.output
 

@@ -130,6 +130,7 @@ def test_hours_are_summed_from_sessions_and_runs_and_what_never_ended_counts_in_
 def test_neither_another_chambers_runs_nor_simulated_ones_turn_this_tube(tmp_path):
     a_run(tmp_path / "runs" / "other", CHAMBER_TEXT.replace('"Skerry Light"', '"Eastmoor"'))
     a_run(tmp_path / "runs" / "invented", simulated=True)
+    a_run(tmp_path / "runs" / "20260302T0800Z-rehearsal-seed1", simulated=True)
     session(tmp_path / "c" / "s1", begun(1, simulated=True))
     assert hours_ms(tmp_path) == 0
     assert tube.turned_ms(look(tmp_path, simulated=True), SETTINGS.chamber, []) == 52_000

@@ -112,8 +112,8 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
     journal = Journal.open(path)
     try:
         run = journal.run_row()
-        if bool(run["simulated"]) != simulated:
-            return None
+        if bool(run["simulated"]) != simulated or "-rehearsal-" in str(run["run_id"]):
+            return None  # a rehearsal has a pump of its own, made for it alone
         its = settings_from_text(str(run["plan_text"]), str(run["chamber_text"])).chamber
         if its.site != chamber.site:
             return None

@@ -43,7 +43,8 @@ def list_records(chamber_path: Path, runs: Path, turned_h: float, as_json: bool)
         for each in found:
             mark = "in use " if each["id"] in used else ("       " if each["accepted"] else "refused")
             lot = f"  lot {each['tubing_lot']}" if each.get("tubing_lot") else ""
-            out.print(f"{mark} {each['id']}  {_figure(each)}  by {each['by']}{lot}")
+            hours = f", {each['turned_h']:.2f} h turned" if each.get("turned_h") is not None else ""
+            out.print(f"{mark} {each['id']}  {_figure(each)}  by {each['by']}{lot}{hours}")
         pumps = [each for each in found if each["kind"] in ("pump", "check")]
         simulated = bool(pumps) and all(each.get("simulated") for each in pumps)
         advise(
