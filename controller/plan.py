@@ -105,6 +105,7 @@ class Watering:
     moisture: MoistureLed | None = None
     fixed: FixedTimes | None = None
     fallback: Fallback | None = None
+    aged_pump: Literal["warn", "stop"] = "warn"  # a tube past its hours, or a factor that moved past its bound
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -254,6 +255,7 @@ class Pump:
     steps_per_s: Annotated[int, Ge(1), Le(20_000)]
     calibrated_on: date
     tubing_lot: str = ""
+    tube_life_h: Annotated[float, Ge(0.1), Le(100_000.0)] = 100.0  # an assumption; the tube's maker knows better
     calibration_id: str = ""
 
 
@@ -269,6 +271,11 @@ class MoistureProbe:
     standard_uncertainty_fraction: Fraction = 0.02
     calibrated_on: date
     calibration_id: str = ""
+
+    @property
+    def calibrated_counts(self) -> tuple[int, int]:
+        """The lowest and the highest count between which the line was measured."""
+        return min(self.dry_count, self.wet_count), max(self.dry_count, self.wet_count)
 
     def water_content_fraction(self, count: float) -> float:
         """Volumetric water content on the calibration line, outside its ends too (the caller marks those)."""
@@ -297,6 +304,25 @@ class ChamberLimits:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Acceptance:
+    """What a calibration or check must meet to be used. The defaults are choices of this program, without a source,
+    but for the two accuracies: typical ones of the data sheet of the SHT3x sensors.
+    """
+
+    __pydantic_config__ = _FORBID
+    pump_systematic_error_max_pct: Annotated[float, Gt(0.0), Le(20.0)] = 2.0
+    pump_random_error_max_pct: Annotated[float, Gt(0.0), Le(20.0)] = 2.0
+    pump_expanded_uncertainty_max_pct: Annotated[float, Gt(0.0), Le(20.0)] = 2.0
+    pump_set_aside_max_fraction: Annotated[float, Ge(0.0), Le(0.4)] = 0.2
+    pump_drift_max_pct: Annotated[float, Gt(0.0), Le(50.0)] = 5.0
+    moisture_standard_uncertainty_max_fraction: Annotated[float, Gt(0.0), Le(0.5)] = 0.05
+    humidity_accuracy_pct: Annotated[float, Gt(0.0), Le(20.0)] = 2.0
+    temperature_accuracy_c: Annotated[float, Gt(0.0), Le(5.0)] = 0.3
+    lamp_dark_max_fraction: Annotated[float, Gt(0.0), Le(0.5)] = 0.05
+    lamp_least_over_mean_min_fraction: Annotated[float, Ge(0.0), Le(1.0)] = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
 class PictureFrame:
     """Which part of every photograph is the bed, and how wide the white reference card in it is, if there is one."""
 
@@ -322,6 +348,7 @@ class Chamber:
     lamp: Lamp
     limits: ChamberLimits
     picture: PictureFrame | None = None
+    acceptance: Acceptance = Acceptance()
 
     @property
     def calibration_ids(self) -> tuple[str, ...]:

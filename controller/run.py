@@ -9,11 +9,13 @@ from pathlib import Path
 from types import FrameType
 
 from controller import __version__
+from controller.bench.tube import NOTHING, Elsewhere, age_words, given_lately
 from controller.chamber.seam import ChamberSeam
 from controller.control import model as m
 from controller.control.recovery import resume
 from controller.deciding import Decider
 from controller.errors import JournalError, SettingsError
+from controller.judging.changes import changes_between
 from controller.plan import Settings
 from controller.records.journal import Journal
 from controller.schedule import PARCELS, HurriedSchedule, LiveSchedule, job_table
@@ -61,6 +63,16 @@ def lock_run(folder: Path) -> int:
     return held
 
 
+def _changed_since_begun(journal: Journal, settings: Settings) -> list[tuple[str, str]]:
+    """What the chamber file says otherwise than when the run was begun: that is what holds from this start on."""
+    changes = changes_between(str(journal.run_row()["chamber_text"]), settings.chamber_text)
+    if changes:
+        return [(m.CHAMBER_CHANGED, f"From this start on the chamber file says: {'; '.join(changes)}.")]
+    if any(True for _ in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,))):
+        return [(m.CHAMBER_CHANGED, "From this start on the chamber file says again what it said when the run began.")]
+    return []
+
+
 class LiveRun:
     """A run on a clock that passes, from start or restart to SIGTERM or its end.
 
@@ -69,8 +81,9 @@ class LiveRun:
     """
 
     def __init__(
-        self, settings: Settings, chamber: ChamberSeam, journal: Journal, hurried: HurriedSchedule | None = None
-    ) -> None:
+        self, settings: Settings, chamber: ChamberSeam, journal: Journal, hurried: HurriedSchedule | None = None,
+        elsewhere: Elsewhere = NOTHING, age: m.PumpAge = m.NEW_PUMP,
+    ) -> None:  # fmt: skip
         self.settings = settings
         self.chamber = chamber
         self.journal = journal
@@ -79,6 +92,16 @@ class LiveRun:
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
         state = resume(at, journal.history(), journal.last_reading(), settings)
+        lately = given_lately(elsewhere.without(journal.path.parent), at.utc_ms, state.run_ms)
+        state = state.but(
+            given_today=(*lately, *state.given_today),
+            looked_elsewhere_ms=at.monotonic_ms,
+            last_dose_id=max(state.last_dose_id, elsewhere.last_dose_id),
+            pump_age=age,
+        )
+        self.notes = _changed_since_begun(journal, settings)
+        if age != m.NEW_PUMP:
+            self.notes.append(("pump_age", age_words(age, settings.chamber)))
         self.decider = Decider(chamber, journal, settings, state, boot_id)
         self._schedule = hurried or LiveSchedule()
         self._sends = hurried is None
@@ -97,7 +120,7 @@ class LiveRun:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self.stop)
         decider = self.decider
-        decider.handle(m.Started(decider.moment(), __version__))
+        decider.handle(m.Started(decider.moment(), __version__, tuple(self.notes)))
         self._schedule.start(self._jobs())
         decider.sample()
         self._notice.ready()

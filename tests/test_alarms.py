@@ -84,7 +84,7 @@ def test_the_status_lamp_shows_the_worst(changes, pattern):
 @pytest.mark.parametrize(
     ("changes", "reason"),
     [
-        ({"phase": m.PREPARING}, "steps_not_signed"),
+        ({"phase": m.PREPARING, "steps_done": ()}, "steps_not_signed"),
         ({"phase": m.SOAKING}, "soaking"),
         ({"phase": m.DRAINING}, "steps_not_signed"),
         ({"phase": m.ENDED}, "ended"),

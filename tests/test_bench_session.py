@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from controller.bench.session import BenchSession, given_portions, settings_for, spread_steps
+from controller.bench.tube import look_elsewhere
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
 from controller.control.recovery import resume
@@ -25,7 +26,8 @@ def opened(folder, chamber=None):
     def second():
         chamber.advance_to(chamber.monotonic_ms + 1_000)
 
-    session = BenchSession(SETTINGS, chamber, folder, "LK", second, simulated=True)
+    elsewhere = look_elsewhere(folder.parent, [], SETTINGS.chamber, simulated=True)
+    session = BenchSession(SETTINGS, chamber, folder, "LK", second, simulated=True, elsewhere=elsewhere)
     return session, chamber
 
 
@@ -186,3 +188,16 @@ def test_a_leak_between_two_portions_is_seen_before_the_next(tmp_path):
         session.give(1000)
     session.close()
     assert chamber.box.physics.pumped_ml == pumped_ml
+
+
+def test_the_next_session_is_not_told_the_last_portion_once_more(tmp_path):
+    session, chamber = opened(tmp_path / "c" / "s1")
+    session.get_ready()
+    session.give(1000)
+    saved = chamber.saved_line
+    session.close()
+    again, _ = opened(tmp_path / "c" / "s2", SimulatedChamber(SETTINGS, 1, START_UTC_MS + 3_600_000, saved))
+    again.get_ready()
+    again.give(1000)
+    assert [each.steps_max for each in again.journal.records(m.DoseClosed)] == [1000]
+    again.close()

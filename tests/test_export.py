@@ -92,6 +92,28 @@ def test_water_content_lies_on_the_probes_calibration_line(tmp_path, counts, con
     assert row["moisture_counts"] == f"{counts}.0"
 
 
+@pytest.mark.parametrize(
+    ("counts", "inside"), [(3001, "0"), (3000, "1"), (2999, "1"), (1201, "1"), (1200, "1"), (1199, "0")]
+)
+def test_a_count_beyond_the_probes_calibration_is_marked(tmp_path, counts, inside):
+    (row,) = exported(with_readings(tmp_path, reading(at(0), moisture_counts=counts)), tmp_path)["climate"]
+
+    assert row["moisture_calibrated"] == inside
+    assert row["water_content_fraction"] != ""
+
+
+def test_an_interval_is_marked_as_soon_as_one_good_reading_lies_beyond_the_calibration(tmp_path):
+    journal = with_readings(
+        tmp_path,
+        *(reading(at(1_000 * n), moisture_counts=c) for n, c in enumerate((2000, 3100))),
+        *(reading(at(60_000 + 1_000 * n), moisture_counts=c) for n, c in enumerate((2000, 2100))),
+        reading(at(121_000), moisture_counts=3100, moisture_quality=m.SUSPECT),
+    )
+    every = exported(journal, tmp_path, every_s=60)["climate"]
+    assert [row["moisture_calibrated"] for row in every] == ["0", "1", ""]
+    assert [row["moisture_calibrated"] for row in table_of_single(journal, tmp_path)] == ["1", "0", "1", "1", ""]
+
+
 def test_a_suspect_value_stays_in_its_raw_column_and_nothing_is_derived_from_it(tmp_path):
     doubted = reading(
         at(0), air_temperature_c=55.5, air_quality=m.SUSPECT, moisture_counts=1, moisture_quality=m.SUSPECT

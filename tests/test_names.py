@@ -41,7 +41,7 @@ WITHOUT_UNIT = {
         trials trials_of longest
         leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
         count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits chosen
-        sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
+        across sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
         readings_untrusted _margin_rows seeds germinated generation depth
         unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df
     """,
@@ -51,7 +51,7 @@ WITHOUT_UNIT = {
         calm_max convert
         value values low high jump_max level settled bound number_at at_least threshold _thresholds times target
         first second middle mean_first mean_second limits_low limits_high margin shown shift median span final final_se
-        least_sd sensor_se systematic_se value_of _sum_variance _finals detectable_difference
+        least_sd sensor_se systematic_se value_of _sum_variance _finals detectable_difference _nearest
         sigma slope slope_se intercept intercept_se residual_sd centre bias sd se difference marks mean moments _mean
         _sum _as_float number_in standard_uncertainty sensitivity share expanded
     """,
@@ -64,7 +64,7 @@ WITHOUT_UNIT = {
         germination_cv germination_index germination_variance synchrony_z _share_explained
     """,
     "is a time in the unit of the days given": "t50_coolbear t50_farooq mean_germination_time",
-    "is a length on paper in inches, as the plotting library counts": "width_in left_in heights_in room",
+    "is a length on paper in inches, as the plotting library counts": "width_in left_in heights_in room tall",
     "is a square, for adding variances": "interval_ml2 drained_weighing_ml2 variance_day2",
     "names its unit first": """
         mm_per_pixel

@@ -23,9 +23,9 @@ from controller.bench.session import given_portions
 from controller.chamber.physics import Physics
 from controller.chamber.simulated_live import keep_world, recall_world
 from controller.cli import COMMANDS, main
-from controller.commands.calibrating import sizes_in_steps
 from controller.commands.lots import positions_in
 from controller.commands.terminal import Exit, FiniteRange, moment_in
+from controller.commands.weighing import sizes_in_steps
 from controller.control import model as m
 from controller.control.step import step
 from controller.desk.lots import read_book
@@ -169,7 +169,10 @@ def test_a_photon_flux_beyond_any_lamp_is_a_slip_of_the_pen(flux, well):
 
 @pytest.mark.parametrize(
     ("elapsed_min", "humidity_pct", "words"),
-    [([5.0] * 6, [75.0] * 6, "the same in every reading"), (list(range(6)), [75.0] * 5 + [100.1], "from 0 to 100")],
+    [
+        ([5.0] * 6, [75.0] * 6, "more than once"),
+        (list(range(6)), [75.0] * 5 + [100.1], "from 0 to 100"),
+    ],
 )
 def test_readings_over_a_salt_that_cannot_be_are_refused(elapsed_min, humidity_pct, words):
     with pytest.raises(SettingsError, match=words):

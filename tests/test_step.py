@@ -321,8 +321,15 @@ def test_more_steps_than_the_dose_allowed_are_a_trip(steps, tripped):
     assert ((m.BOARD_OVER_DOSE, m.ON_HOST) in state.trips) == tripped
 
 
+def test_what_the_run_found_out_at_its_start_is_written_down():
+    note = ("pump_age", "The pump has turned its tube for 3.00 h of 100 h.")
+    _, actions = step(m.State(now=examples.moment()), m.Started(examples.moment(), "0", (note,)), examples.SETTINGS)
+    kept = [a.record for a in actions if isinstance(a, m.Append) and isinstance(a.record, m.EventRecord)]
+    assert [(each.at, each.event, each.words) for each in kept] == [(examples.moment(), *note)]
+
+
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H9", "host", "0e6d89a5")
+@pytest.mark.guards("H9", "host", "9410ae0c")
 def test_two_doses_without_effect_are_a_trip_and_one_is_not():
     state = examples.growing(effects_missed=0, effect_check=m.EffectCheck(0, 0.30, 0.02))
     state, actions = decide(state, ticked(state))

@@ -86,6 +86,78 @@ def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
     assert may(state.but(given_today=(given,))) == reason
 
 
+LIFE_MS = 100 * H
+STOPS = examples.watering(aged_pump="stop")
+
+
+def aged(turned_ms=0, drift_pct=0.0, drifts=False, **changes):
+    return examples.growing(pump_age=m.PumpAge(turned_ms, drift_pct, drifts), **changes)
+
+
+@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.parametrize(("turned_ms", "reason"), [(LIFE_MS - 1, ""), (LIFE_MS, ""), (LIFE_MS + 1, "tube_worn")])
+def test_a_tube_past_its_hours_gets_no_dose_where_the_plan_says_stop(turned_ms, reason):
+    assert watering.may_dose(aged(turned_ms), STOPS, want()) == reason
+
+
+@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.parametrize(("drift_pct", "reason"), [(4.999, ""), (5.0, ""), (5.001, "pump_drifted")])
+def test_a_factor_past_its_bound_gets_no_dose_where_the_plan_says_stop(drift_pct, reason):
+    assert watering.may_dose(aged(drift_pct=drift_pct), STOPS, want()) == reason
+
+
+def test_the_bounds_are_those_of_the_chamber_file():
+    chamber = replace(
+        STOPS.chamber,
+        pump=replace(STOPS.chamber.pump, tube_life_h=2.0),
+        acceptance=replace(STOPS.chamber.acceptance, pump_drift_max_pct=1.0),
+    )
+    strict = replace(STOPS, chamber=chamber)
+    assert watering.may_dose(aged(2 * H + 1), strict, want()) == "tube_worn"
+    assert watering.may_dose(aged(drift_pct=1.1), strict, want()) == "pump_drifted"
+
+
+def test_without_that_word_in_the_plan_an_old_pump_is_used_on():
+    old = aged(LIFE_MS + 1, 9.0)
+    assert examples.SETTINGS.plan.watering.aged_pump == "warn"
+    assert watering.may_dose(old, examples.SETTINGS, want()) == ""
+
+
+@pytest.mark.parametrize("purpose", [m.FIRST_WETTING, m.FIXED_TIME, m.FALLBACK])
+def test_every_dose_of_a_plan_waits_for_a_new_tube_but_never_a_portion_of_a_calibration(purpose):
+    old = aged(LIFE_MS + 1)
+    assert watering.may_dose(old, STOPS, watering.Wanted(purpose, 10.0)) == "tube_worn"
+    assert watering.may_dose(old, STOPS, watering.Wanted(m.CALIBRATION, 10.0)) == ""
+
+
+def test_a_reason_of_the_board_comes_before_the_age_of_the_pump():
+    assert watering.may_dose(aged(LIFE_MS + 1, link_up=False), STOPS, want()) == "link_down"
+
+
+@pytest.mark.guards("H1", "host", "97d1a386")
+def test_a_run_after_a_long_calibration_waits_by_itself_and_is_never_refused_by_the_board():
+    state = examples.growing()
+    poured = m.Given(state.run_ms - H, 288.1, m.ELSEWHERE)
+    assert watering.may_dose(state.but(given_today=(poured,)), examples.SETTINGS, want()) == "chamber_daily_limit"
+    less = poured._replace(volume_max_ml=288.0)
+    assert watering.may_dose(state.but(given_today=(less,)), examples.SETTINGS, want()) == ""  # not the plan's 60 ml
+
+
+@pytest.mark.parametrize(
+    ("purpose", "steps_per_s", "turned_ms"),
+    # by hand: 2401 steps at 300 a second; a first wetting is pushed at 25 ml/min: 83 steps of 0.005 ml a second
+    [(m.MOISTURE_LED, 300, 8_003), (m.FIRST_WETTING, 300, 28_927)],
+)
+def test_each_dose_adds_the_time_it_turned(purpose, steps_per_s, turned_ms):
+    pump = replace(examples.CHAMBER.pump, steps_per_s=steps_per_s)
+    settings = replace(examples.SETTINGS, chamber=replace(examples.CHAMBER, pump=pump))
+    dose = m.OpenDose(6, 2400, purpose, 0)
+    closed = closed_dose(steps_max=2401)
+    state = watering.after_dose(aged(1000, 2.0, True, open_dose=dose), closed, dose, settings)
+    assert state.pump_age == m.PumpAge(1000 + turned_ms, 2.0, True)
+    assert isinstance(state.pump_age.turned_ms, int)
+
+
 @pytest.mark.guards("H1", "host", "97d1a386")
 def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainder():
     """Common practice, no source: about 210 ml in portions of 50 ml."""
@@ -209,7 +281,7 @@ def test_fixed_times_are_those_of_the_clock_that_the_plan_names(clock, utc_hour)
     assert watering.current_slot(state, plan) == watering.Slot(0, 0)
 
 
-@pytest.mark.guards("H9", "host", "0e6d89a5")
+@pytest.mark.guards("H9", "host", "9410ae0c")
 def test_a_dose_of_known_steps_has_the_calibrations_uncertainty_only():
     """JCGM 100:2008, 5.1.2: a product of steps and factor, u = steps x u(factor)."""
     volume_ml, uncertainty_ml, most_ml = watering.volume_of(2400, 2400, examples.SETTINGS)
@@ -242,7 +314,7 @@ def test_a_dose_is_followed_by_a_look_at_what_it_did():
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H9", "host", "0e6d89a5")
+@pytest.mark.guards("H9", "host", "9410ae0c")
 @pytest.mark.parametrize(("rise_share", "missed"), [(0.19, 1), (0.21, 0)])
 def test_a_dose_that_raises_the_moisture_by_less_than_a_fifth_did_nothing(rise_share, missed):
     state = examples.growing(effect_check=m.EffectCheck(0, 0.24, 0.05))

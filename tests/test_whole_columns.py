@@ -95,13 +95,17 @@ def plain_row(row, placed_ms, trusted, hours, run, clock):
     if counts is not None and row["moisture_quality"] == m.GOOD:
         content = probe.dry_fraction + (counts - probe.dry_count) * slope
     duty = row["lamp_duty_fraction"]
+    calibrated = ""
+    if row["moisture_quality"] == m.GOOD:
+        low, high = probe.calibrated_counts
+        calibrated = str(int(low <= counts <= high))
     return [
         clock.utc(placed_ms), clock.local(placed_ms), number(hours, 4), number(air_c, 3), number(humidity_pct, 3),
         number(float(vapour_pressure_deficit_kpa(air_c, humidity_pct)), 4) if good else "",
         number(float(dew_point_c(air_c, humidity_pct)), 3) if good and humidity_pct > 0 else "",
         number(content, 5), number(None if counts is None else float(counts), 1), number(duty, 4),
         number(duty * run.chamber.lamp.ppfd_at_full_duty_umol_m2_s, 2),
-        row["air_quality"], row["humidity_quality"], row["moisture_quality"], "1", str(int(trusted)),
+        row["air_quality"], row["humidity_quality"], row["moisture_quality"], calibrated, "1", str(int(trusted)),
     ]  # fmt: skip
 
 
@@ -129,7 +133,7 @@ def test_awkward_readings_give_the_bytes_that_cell_by_cell_gives(tmp_path, monke
     header, *written = (tmp_path / "climate.csv").read_bytes().decode("ascii").split("\r\n")
     assert written[-1] == ""
     assert written[:-1] == [",".join(cells) for cells in expected]
-    assert header.count(",") == 15
+    assert header.count(",") == 16
 
 
 @pytest.mark.parametrize(("separator", "decimal"), [("comma", "point"), ("semicolon", "comma"), ("semicolon", "point")])

@@ -6,9 +6,11 @@ from typing import Any, NamedTuple
 from controller.science.lines import ControlChart, ewma_limits, individuals_limits
 
 HISTORY_MIN = 5  # individuals limits of fewer points are too wide to tell anything (choice, no source)
+BASE_MAX = 10  # limits are set from the first so many points of a tube, and then stand (choice, no source)
 EWMA_WEIGHT = 0.3  # NIST/SEMATECH e-Handbook 6.3.2.4 uses this weight and 3 sigma
 EWMA_WIDTH = 3.0
 MOVED_UNCERTAINTIES = 3.0
+TUBE_WARNS_FRACTION = 0.8
 
 
 class Point(NamedTuple):
@@ -40,19 +42,20 @@ def points_of(records: list[dict[str, Any]]) -> list[Point]:
     return found
 
 
-def judge_ageing(points: list[Point], turned_h: float, tube_life_h: float) -> Standing:
-    """Charts and advice for one tubing lot, the newest. ``turned_h`` are the hours the tube turned since its lot began.
+def judge_factors(points: list[Point], tubing_lot: str, in_use: str = "") -> Standing:
+    """Charts and advice for one tubing lot.
 
-    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (individuals) and 6.3.2.4 (EWMA). The target of the EWMA
-    is the first factor of the lot, its sigma that of the moving range.
+    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (individuals) and 6.3.2.4 (EWMA). Limits come from the
+    first points of the tube, never from the newest one; the target of the EWMA is their mean, its sigma that of the
+    moving range. When the newest point is the calibration in use, what moved is taken account of, and nothing is asked
+    for.
     """
     advice = []
-    lot = points[-1].tubing_lot if points else ""
-    of_lot = tuple(each for each in points if each.tubing_lot == lot)
+    of_lot = tuple(each for each in points if each.tubing_lot == tubing_lot)
     individuals = ewma = None
     if len(of_lot) > HISTORY_MIN:
         values = [each.ml_per_step for each in of_lot]
-        base = individuals_limits(values[:-1])
+        base = individuals_limits(values[:-1][:BASE_MAX])
         individuals = ControlChart(individuals_limits(values).points, base.centre, base.low, base.high)
         sigma = (base.high - base.centre) / 3.0
         if individuals.outside[-1]:
@@ -66,8 +69,15 @@ def judge_ageing(points: list[Point], turned_h: float, tube_life_h: float) -> St
         spread = (first.ml_per_step_standard_uncertainty**2 + last.ml_per_step_standard_uncertainty**2) ** 0.5
         if abs(last.ml_per_step - first.ml_per_step) > MOVED_UNCERTAINTIES * spread:
             advice.append("The factor moved by more than three standard uncertainties: calibrate again.")
-    if turned_h > tube_life_h:
-        advice.append(f"The tube has turned {turned_h:.1f} h, more than its {tube_life_h:g} h: new tube, calibrate.")
-    elif turned_h > 0.8 * tube_life_h:
-        advice.append(f"The tube has turned {turned_h:.1f} h of its {tube_life_h:g} h: have a new one ready.")
+    if of_lot and of_lot[-1].record_id == in_use:
+        advice = []
     return Standing(of_lot, individuals, ewma, tuple(advice))
+
+
+def judge_hours(turned_h: float, tube_life_h: float) -> tuple[str, ...]:
+    """What the hours of the tube ask for."""
+    if turned_h > tube_life_h:
+        return (f"The tube has turned {turned_h:.1f} h, more than its {tube_life_h:g} h: new tube, calibrate.",)
+    if turned_h > TUBE_WARNS_FRACTION * tube_life_h:
+        return (f"The tube has turned {turned_h:.1f} h of its {tube_life_h:g} h: have a new one ready.",)
+    return ()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from controller.bench.records import applied, folder_of, judge_real
 from controller.bench.session import BenchSession, settings_for
+from controller.bench.tube import look_elsewhere
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated import SimulatedChamber
 from controller.chamber.simulated_live import write_whole
@@ -46,22 +47,28 @@ class Bench:
         self.session.close()
 
 
-def open_bench(chamber_path: Path, by: str, *, simulated: bool) -> Bench:
-    """Open the chamber for a calibration; nothing moves yet."""
+def open_bench(chamber_path: Path, by: str, *, simulated: bool, runs: Path) -> Bench:
+    """Open the chamber for a calibration; nothing moves yet. ``runs`` is the folder in which its runs lie."""
     settings = settings_for(applied(chamber_path.read_text(encoding="utf-8-sig"), chamber_path), chamber_path.name)
     sessions = folder_of(chamber_path)
     now_utc = datetime.now(UTC)
     folder = sessions / f"session-{now_utc:%Y%m%dT%H%M%S%f}Z"
+    before = look_elsewhere(sessions, [runs], settings.chamber, simulated=simulated)
     if not simulated:
         judge_real(settings.chamber.calibration_ids)
         chamber = RealChamber(settings.chamber)
-        return Bench(BenchSession(settings, chamber, folder, by, lambda: time.sleep(1.0), simulated=False), None)
+        session = BenchSession(
+            settings, chamber, folder, by, lambda: time.sleep(1.0), simulated=False, elsewhere=before
+        )
+        return Bench(session, None)
     sessions.mkdir(parents=True, exist_ok=True)
     memory = sessions / SIMULATED_BOARD
     saved = memory.read_bytes() if memory.exists() else None
     virtual = SimulatedChamber(settings, 1, utc_ms(now_utc), saved, lambda line: write_whole(memory, line))
+    virtual.box.physics.chance.seed(len(list(sessions.glob("session-*"))))  # the same pump, another day's noise
 
     def second() -> None:
         virtual.advance_to(virtual.monotonic_ms + 1_000)
 
-    return Bench(BenchSession(settings, virtual, folder, by, second, simulated=True), virtual)
+    session = BenchSession(settings, virtual, folder, by, second, simulated=True, elsewhere=before)
+    return Bench(session, virtual)

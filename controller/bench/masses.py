@@ -33,8 +33,11 @@ def mass_g(text: str, where: str) -> float:
     return number_in(text, where, "number of grams")
 
 
-def rows_from_csv(path: Path, names: tuple[str, ...]) -> list[dict[str, float]]:
-    """The named columns of a comma-separated file as numbers; SettingsError with file, line and column."""
+def rows_from_csv(path: Path, names: tuple[str, ...], maybe: tuple[str, ...] = ()) -> list[dict[str, float]]:
+    """The named columns of a comma-separated file as numbers, those of ``maybe`` where the first line names them.
+
+    SettingsError with file, line and column.
+    """
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             rows = list(csv.reader(file))
@@ -48,6 +51,7 @@ def rows_from_csv(path: Path, names: tuple[str, ...]) -> list[dict[str, float]]:
     for name in names:
         if head.count(name) != 1:
             raise SettingsError((f"{path}: the first line must name one column {name} (columns parted by commas).",))
+    names = (*names, *(name for name in maybe if head.count(name) == 1))
     found = []
     for line, row in enumerate(rows[1:], 2):
         if not any(cell.strip() for cell in row):

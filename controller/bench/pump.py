@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from controller.errors import SettingsError
+from controller.plan import Acceptance
 from controller.science.blunders import blunders
 from controller.science.budget import Combined, Share, combine
 from controller.science.lines import Line, fit_line
@@ -39,16 +40,6 @@ class Conditions:
     balance_error_max_fraction: float = 0.0005
     evaporated_g: float = 0.0  # in the time of one portion, from a weighing without delivery
     evaporated_standard_uncertainty_g: float = 0.002
-
-
-@dataclass(frozen=True, kw_only=True)
-class Acceptance:
-    """What a calibration must meet to be used. The defaults are choices of this program (no source)."""
-
-    systematic_error_max_pct: float = 2.0
-    random_error_max_pct: float = 2.0
-    expanded_uncertainty_max_pct: float = 2.0
-    set_aside_max_fraction: float = 0.2
 
 
 @dataclass(frozen=True)
@@ -171,23 +162,32 @@ def _two_sided_p(line: Line, df: float) -> float:
 
 
 def _budget(steps: Any, line: Line, df: float, z_ml_per_g: float, conditions: Conditions) -> tuple[Share, ...]:
-    slope, t, p = line.slope, conditions.water_temperature_c, conditions.pressure_kpa
+    spread = math.sqrt(float(np.sum((steps - np.mean(steps)) ** 2)))
+    mean_steps = float(np.mean(steps))
+    return (
+        Share("repeatability of the portions, through the line", "ml/step", line.slope_se, 1.0, df, "A: fit"),
+        *_shares_of_balance_and_air(line.slope, z_ml_per_g / spread, mean_steps, z_ml_per_g, conditions),
+    )
+
+
+def _shares_of_balance_and_air(
+    slope: float, sensitivity: float, steps: float, z_ml_per_g: float, conditions: Conditions
+) -> tuple[Share, ...]:
+    """What does not come from the scatter. ``sensitivity`` is how much a gram in one reading moves the result."""
+    t, p = conditions.water_temperature_c, conditions.pressure_kpa
     warmer, higher, lower = min(t + 0.5, 40.0), min(p + 1.0, 110.0), max(p - 1.0, 60.0)
     dz_dt = (z_factor_ml_per_g(warmer, p) - z_factor_ml_per_g(t - 0.5, p)) / (warmer - t + 0.5)
     dz_dp = (z_factor_ml_per_g(t, higher) - z_factor_ml_per_g(t, lower)) / (higher - lower)
-    spread = math.sqrt(float(np.sum((steps - np.mean(steps)) ** 2)))
     resolution_g = conditions.balance_resolution_g / math.sqrt(6.0)
     u_t, u_p = conditions.water_temperature_standard_uncertainty_c, conditions.pressure_standard_uncertainty_kpa
     error = conditions.balance_error_max_fraction / math.sqrt(3.0)
-    mean_steps = float(np.mean(steps))
     u_evaporated_g = conditions.evaporated_standard_uncertainty_g
     return (
-        Share("repeatability of the portions, through the line", "ml/step", line.slope_se, 1.0, df, "A: fit"),
         Share("balance, error of its scale", "1", error, slope, math.inf, "B: rectangular"),
-        Share("balance, resolution", "g", resolution_g, z_ml_per_g / spread, math.inf, "B: two rectangular"),
+        Share("balance, resolution", "g", resolution_g, sensitivity, math.inf, "B: two rectangular"),
         Share("water temperature", "°C", u_t, slope * dz_dt / z_ml_per_g, math.inf, "B: stated"),
         Share("air pressure", "kPa", u_p, slope * dz_dp / z_ml_per_g, math.inf, "B: stated"),
-        Share("evaporation, as if it went with the steps", "g", u_evaporated_g, z_ml_per_g / mean_steps, math.inf,
+        Share("evaporation, as if it went with the steps", "g", u_evaporated_g, z_ml_per_g / steps, math.inf,
               "B: stated"),
     )  # fmt: skip
 
@@ -199,39 +199,53 @@ def _refusals(
     if line.slope <= 0.0:
         return ["The volume does not rise with the steps."]
     expanded_pct = 100.0 * combined.expanded / line.slope
-    if expanded_pct > limits.expanded_uncertainty_max_pct:
+    if expanded_pct > limits.pump_expanded_uncertainty_max_pct:
         found.append(
-            f"The expanded uncertainty is {expanded_pct:.2f} % of the result; "
-            f"at most {limits.expanded_uncertainty_max_pct:g} % is accepted."
+            f"The expanded uncertainty is {expanded_pct:.2f} % of the result; at most "
+            f"{limits.pump_expanded_uncertainty_max_pct:g} % is accepted "
+            "(acceptance.pump_expanded_uncertainty_max_pct)."
         )
     for level in levels:
-        if abs(level.systematic_error_pct) > limits.systematic_error_max_pct:
+        if abs(level.systematic_error_pct) > limits.pump_systematic_error_max_pct:
             found.append(
                 f"At {level.steps} steps the systematic error is {level.systematic_error_pct:+.2f} %; at most "
-                f"{limits.systematic_error_max_pct:g} % is accepted (air in the line, slack, or a bent response)."
+                f"{limits.pump_systematic_error_max_pct:g} % is accepted (acceptance.pump_systematic_error_max_pct): "
+                "air in the line, slack, or a bent response."
             )
         if level.random_error_pct is None:
             found.append(f"At {level.steps} steps only one portion lies on the line: no random error can be told.")
-        elif level.random_error_pct > limits.random_error_max_pct:
+        elif level.random_error_pct > limits.pump_random_error_max_pct:
             found.append(
-                f"At {level.steps} steps the random error is {level.random_error_pct:.2f} %; "
-                f"at most {limits.random_error_max_pct:g} % is accepted."
+                f"At {level.steps} steps the random error is {level.random_error_pct:.2f} %; at most "
+                f"{limits.pump_random_error_max_pct:g} % is accepted (acceptance.pump_random_error_max_pct)."
             )
-    if aside_fraction > limits.set_aside_max_fraction + 1e-9:
+    if aside_fraction > limits.pump_set_aside_max_fraction + 1e-9:
         found.append(
-            f"{100 * aside_fraction:.0f} % of the portions lie off the line; "
-            f"at most {100 * limits.set_aside_max_fraction:.0f} % is accepted."
+            f"{100 * aside_fraction:.0f} % of the portions lie off the line; at most "
+            f"{100 * limits.pump_set_aside_max_fraction:.0f} % is accepted (acceptance.pump_set_aside_max_fraction)."
         )
     return found
 
 
-def quick_check(weighing: Weighing, conditions: Conditions, ml_per_step: float) -> tuple[float, float]:
-    """(millilitres a step of one portion, its difference from the factor in use in %)."""
+def quick_check(
+    weighing: Weighing, conditions: Conditions, ml_per_step: float, scatter_ml: float
+) -> tuple[float, float, float]:
+    """One portion: (millilitres a step, their standard uncertainty, difference from the factor in use in %).
+
+    ``scatter_ml`` is the standard deviation of single portions about the line of the calibration in use.
+    """
     faults = judge_conditions(conditions)
     if not 0.0 < weighing.mass_g <= LARGEST_G:
         faults.append(f"mass_g is {weighing.mass_g:g}, but must be above 0 and at most {LARGEST_G:g}.")
+    if weighing.steps < 1:
+        faults.append(f"steps is {weighing.steps}, but must be 1 or more.")
     if faults:
         raise SettingsError(tuple(faults))
     z = z_factor_ml_per_g(conditions.water_temperature_c, conditions.pressure_kpa)
     found_ml_per_step = z * (weighing.mass_g + conditions.evaporated_g) / weighing.steps
-    return found_ml_per_step, 100.0 * (found_ml_per_step / ml_per_step - 1.0)
+    shares = [
+        Share("scatter of one portion", "ml", scatter_ml, 1.0 / weighing.steps, math.inf, "A: calibration in use"),
+        *_shares_of_balance_and_air(found_ml_per_step, z / weighing.steps, float(weighing.steps), z, conditions),
+    ]
+    difference_pct = 100.0 * (found_ml_per_step / ml_per_step - 1.0)
+    return found_ml_per_step, combine(shares).standard_uncertainty, difference_pct

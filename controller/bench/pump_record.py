@@ -8,22 +8,27 @@ from typing import Any
 
 from controller import __version__
 from controller.bench import records
-from controller.bench.pump import Acceptance, Conditions, PumpResult, Weighing, evaluate
+from controller.bench.budgets import lines_of
+from controller.bench.pump import Conditions, PumpResult, Weighing, evaluate
 from controller.plan import Chamber
 
 
 def keep_pump(
-    folder: Path, chamber: Chamber, weighings: list[Weighing], conditions: Conditions, acceptance: Acceptance,
-    *, by: str, instruments: str, session: str, simulated: bool, at_utc: datetime,
+    folder: Path, chamber: Chamber, weighings: list[Weighing], conditions: Conditions,
+    *, by: str, instruments: str, session: str, simulated: bool, at_utc: datetime, turned_h: float,
 ) -> dict[str, Any]:  # fmt: skip
-    """Evaluate and keep a calibration; a failing one is kept too, with the reasons why it is refused."""
-    result = evaluate(weighings, conditions, acceptance)
+    """Evaluate and keep a calibration; a failing one is kept too, with the reasons why it is refused.
+
+    ``turned_h`` are the hours that the tube has turned up to now.
+    """
+    result = evaluate(weighings, conditions, chamber.acceptance)
     at_utc = at_utc.astimezone(UTC)
     content = {
         "at_utc": at_utc.isoformat(timespec="seconds"),
         "by": by,
         "chamber": f"{chamber.site.name}, {chamber.site.place}",
         "tubing_lot": chamber.pump.tubing_lot,
+        "turned_h": round(turned_h, 3),
         "steps_per_s": chamber.pump.steps_per_s,
         "instruments": instruments,
         "session": session,
@@ -41,7 +46,11 @@ def keep_pump(
         "data": {
             "weighings": [asdict(each) for each in weighings],
             "conditions": asdict(conditions),
-            "acceptance": asdict(acceptance),
+            "acceptance": {
+                name.removeprefix("pump_"): bound
+                for name, bound in asdict(chamber.acceptance).items()
+                if name.startswith("pump_")
+            },
         },
     }
     return records.read(folder, records.keep(folder, "pump", at_utc, content))
@@ -61,15 +70,5 @@ def _result(result: PumpResult) -> dict[str, Any]:
         "line_with_all": asdict(result.line_with_all),
         "intercept_p": result.intercept_p,
         "levels": [asdict(each) for each in result.levels],
-        "budget": [
-            {
-                "source": each.source,
-                "unit": each.unit,
-                "standard_uncertainty": each.standard_uncertainty,
-                "sensitivity": each.sensitivity,
-                "share": each.share,
-                "how": each.how,
-            }
-            for each in result.budget
-        ],
+        "budget": lines_of(list(result.budget)),
     }

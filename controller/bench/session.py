@@ -1,7 +1,8 @@
 """Portions for a calibration, given by the chamber itself: the same law, board, lease, limits and write-ahead.
 
 A session has a folder and a journal of its own. Its lamp stays off, no plan waters, and each portion is a request
-that ``step`` grants or refuses. What other sessions gave in the last 24 hours counts against the chamber's limit.
+that ``step`` grants or refuses. What other sessions and the chamber's runs gave in the board's last day counts against
+the chamber's limit.
 """
 
 import json
@@ -12,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from controller import __version__
+from controller.bench.tube import NOTHING, SESSION_FILE, TURNED, TURNING, Elsewhere, given_lately
 from controller.chamber.seam import ChamberSeam
 from controller.control import model as m
-from controller.control.watering import MS_PER_DAY
 from controller.control.words import watering_words
 from controller.deciding import Decider
 from controller.errors import ChamberError, SettingsError
@@ -82,9 +83,12 @@ class BenchSession:
 
     def __init__(
         self, settings: Settings, chamber: ChamberSeam, folder: Path, by: str, wait: Callable[[], None], *,
-        simulated: bool,
+        simulated: bool, elsewhere: Elsewhere = NOTHING,
     ) -> None:  # fmt: skip
         self.folder = folder
+        self._settings = settings
+        self._simulated = simulated
+        self._turns = 0
         self.by = by
         self._wait = wait
         self._chamber = chamber
@@ -93,8 +97,8 @@ class BenchSession:
         self.journal = Journal.create(folder / "journal.sqlite", folder.name, settings, __version__, simulated)
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, 1, clock.utc_trusted)
-        given = _given_before(folder, at.utc_ms)
-        state = m.State(now=at, phase=m.CALIBRATING, given_today=given)
+        given = given_lately(elsewhere, at.utc_ms, 0)
+        state = m.State(now=at, phase=m.CALIBRATING, given_today=given, last_dose_id=elsewhere.last_dose_id)
         self.journal.append(m.PhaseRecord(at, m.CALIBRATING, 0))
         self._decider = Decider(chamber, self.journal, settings, state, 1)
         self._decider.handle(m.Started(self._decider.moment(), __version__))
@@ -126,11 +130,19 @@ class BenchSession:
         self._decider.hear()  # people take their time between portions: what the board said meanwhile comes first
         self._decider.sample()
         moment = self._decider.moment()
+        pump = self._settings.chamber.pump
+        self._turns += 1
+        self.note(
+            TURNING, turn=self._turns, dose_steps=steps, steps_per_s=pump.steps_per_s,
+            volume_max_ml=steps * pump.ml_per_step, tubing_lot=pump.tubing_lot, simulated=self._simulated,
+            utc_trusted=moment.utc_trusted,
+        )  # fmt: skip
         request = m.Request(moment, 0, m.GIVE_PORTION, self.by, subject=str(steps))
         number = self.journal.ask(request)
         self._decider.handle(m.RequestMade(moment, replace(request, request_id=number)))
         answer = self.journal.answer_to(number)
         if answer is None or not answer.granted:
+            self.note(TURNED, turn=self._turns, dose_id=0, dose_steps=0, volume_max_ml=0.0)
             raise ChamberError("The records cannot be written." if answer is None else answer.words)
         for _ in range(PORTION_WITHIN_S):
             self._second()
@@ -140,6 +152,10 @@ class BenchSession:
             self._chamber.send("stop", ())
             raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
         closed = list(self.journal.records(m.DoseClosed))[-1]
+        self.note(
+            TURNED, turn=self._turns, dose_id=closed.dose_id, dose_steps=closed.steps_max,
+            volume_max_ml=closed.volume_max_ml,
+        )  # fmt: skip
         if closed.end_reason != "complete" or closed.steps_min != closed.steps_max:
             raise ChamberError(f"The portion was not given in full ({closed.end_reason}); do not weigh it.")
         return closed
@@ -147,7 +163,7 @@ class BenchSession:
     def note(self, what: str, **values: Any) -> None:
         """Keep what a person typed, at once and for good, in ``bench.jsonl`` beside the journal."""
         row = {"at_utc_ms": self._chamber.now().utc_ms, "by": self.by, "what": what, **values}
-        with (self.folder / "bench.jsonl").open("a", encoding="utf-8") as file:
+        with (self.folder / SESSION_FILE).open("a", encoding="utf-8") as file:
             file.write(json.dumps(row, ensure_ascii=False) + "\n")
             file.flush()
             os.fsync(file.fileno())
@@ -162,24 +178,6 @@ class BenchSession:
         os.close(self._lock)
 
 
-def _given_before(folder: Path, now_utc_ms: int) -> tuple[m.Given, ...]:
-    """What other sessions of this chamber gave in the last 24 hours; an intent without an end counts in full."""
-    given = []
-    for path in sorted(folder.parent.glob("*/journal.sqlite")):
-        if path.parent == folder:
-            continue
-        journal = Journal.open(path)
-        try:
-            ended = {each.dose_id: each.volume_max_ml for each in journal.records(m.DoseClosed)}
-            for intent in journal.records(m.DoseIntended):
-                if 0 <= now_utc_ms - intent.at.utc_ms < MS_PER_DAY:
-                    volume_ml = ended.get(intent.dose_id, intent.volume_ml)
-                    given.append(m.Given(0, volume_ml, m.CALIBRATION))
-        finally:
-            journal.close()
-    return tuple(given)
-
-
 def spread_steps(sizes_steps: list[int], times: int) -> list[int]:
     """The order of portions: each round turned about, so that a slow drift does not pass for a slope."""
     if times < 1 or not sizes_steps:
@@ -190,7 +188,7 @@ def spread_steps(sizes_steps: list[int], times: int) -> list[int]:
 
 def given_portions(folder: Path) -> list[tuple[int, int]]:
     """(dose id, steps) of the portions of an earlier session that were given to be weighed."""
-    path = folder / "bench.jsonl"
+    path = folder / SESSION_FILE
     try:
         rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
         given = [(row["dose_id"], row["steps"]) for row in rows if row["what"] == "given"]

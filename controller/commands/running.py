@@ -10,6 +10,7 @@ import click
 from controller import asking
 from controller.acceptance.record import BenchRecord
 from controller.bench.records import folder_of, judge_real, judge_tube
+from controller.bench.tube import look_elsewhere, pump_age
 from controller.chamber.hurried_clock import HurriedClock
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand, passing_clock
@@ -65,6 +66,9 @@ def run(
         journal = open_run(folder, settings, simulated=simulated)
         if bool(journal.run_row()["simulated"]) != simulated:
             raise SettingsError((f"{folder}: a run that began simulated cannot go on for real, nor the other way.",))
+        calibrations = folder_of(chamber_path)
+        elsewhere = look_elsewhere(calibrations, [folder.parent], settings.chamber, simulated=simulated)
+        age = pump_age(elsewhere, settings.chamber, calibrations, simulated=simulated)
         chamber: Any
         hurried = None
         if not simulated:
@@ -88,7 +92,10 @@ def run(
                 told[:] = [line]
                 out.print(f"{words}: {asking.now_words(state, settings)}")
 
-        state = LiveRun(settings, chamber, journal, hurried).run(tell)
+        live = LiveRun(settings, chamber, journal, hurried, elsewhere, age)
+        for sentence in (*elsewhere.faults, *(words for _, words in live.notes)):
+            out.print(sentence)
+        state = live.run(tell)
         out.print(f"Stopped in phase {state.phase}.")
         del held
 

@@ -69,6 +69,7 @@ def tell_status(out: Console, found: Status) -> None:
             else f"{reading.relative_humidity_pct:.0f} % ({reading.humidity_quality})"
         )
         content = "-" if found.water_content_fraction is None else f"{found.water_content_fraction:.2f}"
+        content += "" if found.water_content_calibrated else " (outside the probe's calibration)"
         out.print(
             f"{_when(found, reading)}: air {air}, humidity {humid}, water {content}, "
             f"lamp {reading.lamp_duty_fraction:.0%}"

@@ -1,10 +1,11 @@
 """What a person should be told: conditions that stand for a while raise an alarm, and end it when they are gone."""
 
+from controller.control import hands_on, photoperiod, watering
 from controller.control import model as m
-from controller.control import watering
 from controller.control.words import trip_words
 from controller.plan import Settings
 
+TUBE_WARNS_FRACTION = 0.8  # of the tube's hours: time to buy a new one (a choice, no source)
 HOLD_MS = 120_000  # a condition must stand this long to raise an alarm, and be gone this long to end it
 AT_ONCE = ("records_failed", "board_limits_differ", "dose_in_doubt")
 
@@ -41,8 +42,23 @@ def conditions(state: m.State, settings: Settings) -> dict[str, str]:
         found["clock_untrusted"] = "The clock has no network time; records are marked and the run clock goes on."
     if state.phase == m.GROWING and state.watering_answer in ("total_cap", "daily_cap", "chamber_daily_limit"):
         found["water_budget_used"] = "The plants ask for water but the plan's budget for it is used up."
+    found |= _aged_pump(state, settings)
     for reason, side in state.trips:
         found[f"trip_{reason}"] = f"{trip_words(reason)} (noticed by the {side})"
+    return found
+
+
+def _aged_pump(state: m.State, settings: Settings) -> dict[str, str]:
+    """What the hours of the tube and the drift of the factor ask for; whether they stop water is the plan's to say."""
+    age, life_h = state.pump_age, settings.chamber.pump.tube_life_h
+    turned_h = age.turned_ms / photoperiod.MS_PER_H
+    found = {}
+    if turned_h > life_h:
+        found["tube_worn"] = f"The pump has turned its tube for more than {life_h:g} h: put in a new one, calibrate it."
+    elif turned_h > TUBE_WARNS_FRACTION * life_h:
+        found["tube_ageing"] = f"The pump has turned its tube for {turned_h:.1f} of {life_h:g} h: have a new one ready."
+    if age.drifts or age.drift_pct > settings.chamber.acceptance.pump_drift_max_pct:
+        found["pump_drifts"] = f"The pump's factor has moved, by {age.drift_pct:.1f} % at least: calibrate the pump."
     return found
 
 
@@ -82,7 +98,10 @@ def status_pattern(state: m.State) -> str:
 def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
     """(why there is no water now or "", whether the plan wants any): what a teacher may ask at any moment."""
     wanted = watering.wanted_dose(state, settings)
-    if state.phase in (m.PREPARING, m.DRAINING, m.OPENING):
+    if state.phase == m.PREPARING:
+        reason = hands_on.held_before_wetting(state, settings)
+        return reason, reason != "steps_not_signed"
+    if state.phase in (m.DRAINING, m.OPENING):
         return "steps_not_signed", False
     if state.phase == m.CALIBRATING:
         return watering.board_reason(state), False

@@ -48,7 +48,7 @@ def phase_after(state: m.State, settings: Settings) -> Decision:
     spent_ms = state.run_ms - state.phase_since_run_ms
     wetting = settings.plan.first_wetting
     if phase == m.PREPARING:
-        if gates_open(state, settings, "before_wetting") and not watering.board_reason(state):
+        if not held_before_wetting(state, settings):
             return _hydrate(state, settings)
     elif phase == m.WETTING:
         if settings.steps_for(watering.wetting_left_ml(state, settings)) < 1:
@@ -66,9 +66,25 @@ def phase_after(state: m.State, settings: Settings) -> Decision:
     return state, []
 
 
+def held_before_wetting(state: m.State, settings: Settings) -> str:
+    """Why a run that is getting ready does not begin: time zero is the first water, so it waits until that may flow."""
+    if not gates_open(state, settings, "before_wetting"):
+        return "steps_not_signed"
+    ready = state.but(phase=m.WETTING, given_today=_given_by_now(state))
+    wanted = watering.wanted_dose(ready, settings)
+    return watering.board_reason(state) if wanted is None else watering.may_dose(ready, settings, wanted)
+
+
+def _given_by_now(state: m.State) -> tuple[m.Given, ...]:
+    """The water of other journals as old as it is now: the run clock stands still while people get ready."""
+    waited_ms = state.now.monotonic_ms - state.looked_elsewhere_ms
+    return tuple(given._replace(run_ms=given.run_ms - waited_ms) for given in state.given_today)
+
+
 def _hydrate(state: m.State, settings: Settings) -> Decision:
     at = state.now
     state = state.but(
+        given_today=_given_by_now(state),
         hydrated_utc_ms=at.utc_ms,
         hydrated_utc_trusted=at.utc_trusted,
         run_clock_placed=True,

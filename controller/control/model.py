@@ -41,6 +41,8 @@ FIXED_TIME = "fixed_time"
 FALLBACK = "fallback"
 CALIBRATION = "calibration"
 
+ELSEWHERE = "elsewhere"  # not a dose of this run: water that other journals of this chamber hold
+
 # -- trips that the host raises by itself ----
 
 DOSE_WITHOUT_EFFECT = "dose_without_effect"
@@ -77,10 +79,11 @@ class Reading(NamedTuple):
 
 
 class Started(NamedTuple):
-    """The program came up; ``state`` was rebuilt from the journal."""
+    """The program came up; ``state`` was rebuilt from the journal. ``notes`` are (event, words) to write down too."""
 
     at: Moment
     software_version: str
+    notes: tuple[tuple[str, str], ...] = ()
 
 
 class Ticked(NamedTuple):
@@ -380,6 +383,8 @@ class SetStatusLamp(NamedTuple):
     pattern: str
 
 
+CHAMBER_CHANGED = "chamber_changed"  # the event of a start with another chamber file than the run was begun with
+
 STATUS_STEADY = "steady"
 STATUS_SLOW = "slow"  # an alarm stands
 STATUS_FAST = "fast"  # a trip is latched
@@ -423,6 +428,20 @@ class Given(NamedTuple):
     run_ms: int
     volume_max_ml: float
     purpose: str
+
+
+class PumpAge(NamedTuple):
+    """How long the pump has turned its tube, and how far its factor has moved from the one in use.
+
+    ``drifts`` says that the newest check lies outside the limits of its control charts.
+    """
+
+    turned_ms: int = 0
+    drift_pct: float = 0.0  # without its sign, and only what is beyond the doubt of the newest factor
+    drifts: bool = False
+
+
+NEW_PUMP = PumpAge()
 
 
 class EffectCheck(NamedTuple):
@@ -471,6 +490,8 @@ class State:
     effect_check: EffectCheck | None = None
     effects_missed: int = 0
     watering_answer: str = ""
+    pump_age: PumpAge = NEW_PUMP  # from other journals and this one, up to now; nobody folds it from records
+    looked_elsewhere_ms: int = 0  # monotonic moment at which ``given_today`` took over the water of other journals
     # board
     link_up: bool = False
     greeted: bool = False

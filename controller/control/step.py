@@ -47,7 +47,8 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
     if isinstance(event, m.ButtonPressed):
         return state, [m.Append(m.EventRecord(at, "button_pressed", "The acknowledge button was pressed."))]
     assert isinstance(event, m.Started)
-    return _started(state, event.software_version, settings)
+    state, actions = _started(state, event.software_version, settings)
+    return state, [*actions, *(m.Append(m.EventRecord(at, name, words)) for name, words in event.notes)]
 
 
 # -- samples ----

@@ -82,11 +82,23 @@ def board_reason(state: m.State) -> str:
     return ""
 
 
+def pump_past_bounds(state: m.State, settings: Settings) -> str:
+    """Which bound of its age the pump has passed, or an empty string: the tube's hours, the factor's drift."""
+    chamber = settings.chamber
+    if state.pump_age.turned_ms > chamber.pump.tube_life_h * MS_PER_H:
+        return "tube_worn"
+    return "pump_drifted" if state.pump_age.drift_pct > chamber.acceptance.pump_drift_max_pct else ""
+
+
 def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     """Why ``wanted`` must not be given now, or an empty string when it may."""
     reason = board_reason(state)
     if reason:
         return reason
+    if settings.plan.watering.aged_pump == "stop" and wanted.purpose != m.CALIBRATION:
+        reason = pump_past_bounds(state, settings)
+        if reason:
+            return reason
     limits = settings.chamber.limits
     in_board_day_ml = given_since_ml(state.given_today, state.run_ms - BOARD_DAY_MS)
     if in_board_day_ml + wanted.volume_ml > limits.daily_max_ml + 1e-9:
@@ -101,7 +113,7 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     law = settings.plan.watering
     if state.watering_given_ml + wanted.volume_ml > law.total_cap_ml + 1e-9:
         return "total_cap"
-    to_plants = [given for given in state.given_today if given.purpose != m.FIRST_WETTING]
+    to_plants = [given for given in state.given_today if given.purpose not in (m.FIRST_WETTING, m.ELSEWHERE)]
     if given_since_ml(to_plants, state.run_ms - MS_PER_DAY) + wanted.volume_ml > law.daily_cap_ml + 1e-9:
         return "daily_cap"
     if since_ms is not None and since_ms < law.rest_h * MS_PER_H:
@@ -247,6 +259,7 @@ def after_dose(state: m.State, closed: m.DoseClosed, dose: m.OpenDose, settings:
     into_jug = dose.purpose == m.CALIBRATION
     given = m.Given(state.run_ms, closed.volume_max_ml, dose.purpose)
     recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - BOARD_DAY_MS)
+    turned_ms = closed.steps_max * 1000 // pump_rate_steps_per_s(settings, dose.purpose)
     check = state.effect_check
     if not is_first and not into_jug and dose.moisture_before_fraction is not None and closed.end_reason == "complete":
         rise = closed.volume_ml / settings.plan.medium.bed_volume_ml
@@ -257,6 +270,7 @@ def after_dose(state: m.State, closed: m.DoseClosed, dose: m.OpenDose, settings:
         first_wetting_given_ml=state.first_wetting_given_ml + (closed.volume_max_ml if is_first else 0.0),
         watering_given_ml=state.watering_given_ml + (0.0 if is_first or into_jug else closed.volume_max_ml),
         last_dose_run_ms=state.run_ms if closed.steps_max else state.last_dose_run_ms,
+        pump_age=state.pump_age._replace(turned_ms=state.pump_age.turned_ms + turned_ms),
         effect_check=check,
     )
 

@@ -38,6 +38,9 @@ WATERING_WORDS = {
     "chamber_daily_limit": "No water: the chamber's limit for 24 hours is used up.",
     "chamber_dose_limit": "No water: a portion may not exceed the chamber's limit for one dose.",
     "effect_unseen": "No water now: waiting to see the last dose reach the probe.",
+    "tube_worn": "No water: the pump has turned its tube for longer than its hours, and the plan stops then; "
+    "put in a new tube and calibrate it.",
+    "pump_drifted": "No water: the pump's factor has moved past its bound, and the plan stops then; calibrate it.",
     "slot_missed": "A watering time was missed by more than its grace and is left out.",
 }
 

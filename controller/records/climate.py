@@ -18,6 +18,7 @@ from controller.records.series import (
     Codes,
     Values,
     dew_points_c,
+    outside_calibration,
     vapour_pressure_deficits_kpa,
     water_content_fractions,
 )
@@ -47,14 +48,15 @@ def raw_rows(blocks: Iterable[Block], settings: Settings, clock: Clock, signs: S
     """One line a reading, in the order of the readings, some thousands at a time. No cell needs quotes."""
     separator, decimal_mark = signs
     tails = [
-        separator.join((*qualities, "1", trusted))
-        for trusted, *qualities in product(("0", "1"), QUALITIES, QUALITIES, QUALITIES)
+        separator.join((*qualities, calibrated if qualities[-1] == QUALITIES[GOOD] else "", "1", trusted))
+        for trusted, *qualities, calibrated in product(("0", "1"), QUALITIES, QUALITIES, QUALITIES, ("1", "0"))
     ]
     for block in blocks:
         values = [block.hours_since_hydration, *_measured(block, settings)]
         tail = block.utc_trusted.astype(np.int16)
         for codes in _qualities(block):
             tail = len(QUALITIES) * tail + codes
+        tail = 2 * tail + outside_calibration(block, settings.chamber.moisture_probe)
         columns = [
             *moments(block.utc_ms, clock),
             *(numbers(column, decimals, decimal_mark) for column, decimals in zip(values, _DECIMALS, strict=True)),
@@ -76,6 +78,7 @@ class _Sums(NamedTuple):
     sums: Values  # intervals x columns
     counts: NDArray[np.int64]  # how many good readings stand behind each sum
     quality_counts: NDArray[np.int64]  # intervals x channels x qualities
+    outside: NDArray[np.int64]  # good moisture readings beyond the probe's calibration
 
 
 def averaged_rows(
@@ -99,7 +102,9 @@ def averaged_rows(
             cells = [number(value, form) for value, form in zip(means[row].tolist(), _DECIMALS[1:], strict=True)]
             cells += [_quality_words(counts) for counts in sums.quality_counts[row].tolist()]
             readings, trusted = int(sums.readings[row]), int(sums.trusted[row])
-            tail = [*cells, str(readings), "1" if trusted == readings else "0"]
+            good_moisture = int(sums.quality_counts[row][-1][GOOD])
+            calibrated = "" if not good_moisture else "0" if sums.outside[row] else "1"
+            tail = [*cells, calibrated, str(readings), "1" if trusted == readings else "0"]
             yield ",".join([*_head(interval * every_ms, timeline, clock), *tail]) + "\r\n"
     yield from _empty_rows(following, (extent_ms[1] - 1) // every_ms + 1, every_ms, timeline, clock)
 
@@ -148,6 +153,7 @@ def _sums(block: Block, every_ms: int, settings: Settings) -> _Sums:
         np.stack(sums, axis=1),
         np.stack(counts, axis=1),
         np.moveaxis(np.array(qualities), 2, 0),
+        np.add.reduceat(outside_calibration(block, settings.chamber.moisture_probe).astype(np.int64), starts),
     )
 
 
@@ -172,6 +178,7 @@ def _rows(sums: _Sums, rows: slice) -> _Sums:
         sums.sums[rows],
         sums.counts[rows],
         sums.quality_counts[rows],
+        sums.outside[rows],
     )
 
 
@@ -183,6 +190,7 @@ def _joined(held: _Sums, part: _Sums) -> _Sums:
         part.sums[0] += held.sums[0]
         part.counts[0] += held.counts[0]
         part.quality_counts[0] += held.quality_counts[0]
+        part.outside[0] += held.outside[0]
         return part
     return _Sums(
         np.concatenate((held.interval, part.interval)),
@@ -191,4 +199,5 @@ def _joined(held: _Sums, part: _Sums) -> _Sums:
         np.concatenate((held.sums, part.sums)),
         np.concatenate((held.counts, part.counts)),
         np.concatenate((held.quality_counts, part.quality_counts)),
+        np.concatenate((held.outside, part.outside)),
     )

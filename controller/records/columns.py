@@ -37,7 +37,7 @@ CLIMATE = (
     Column("dew_point_c", "C, from air temperature and humidity of each reading, only if both are good", 3),
     Column(
         "water_content_fraction",
-        "volume of water in a volume of medium, by the probe's calibration, if good",
+        "volume of water in a volume of medium, by the probe's calibration, if good; see moisture_calibrated",
         5,
     ),
     Column("moisture_counts", "raw count of the moisture probe's converter", 1),
@@ -50,6 +50,12 @@ CLIMATE = (
     Column("air_quality", "quality of the air temperature: " + QUALITY),
     Column("humidity_quality", "quality of the humidity: " + QUALITY),
     Column("moisture_quality", "quality of the moisture reading: " + QUALITY),
+    Column(
+        "moisture_calibrated",
+        "1: the count lies between the lowest and the highest of the probe's calibration, both included; 0: outside, "
+        "where the water content is only the line drawn on; over an interval 0 as soon as one good reading lies "
+        "outside; empty: no good reading",
+    ),
     Column("readings", "how many readings stand behind the row"),
     Column("utc_trusted", TRUSTED),
 )

@@ -11,7 +11,8 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
 
-from controller.control.photoperiod import utc_ms
+from controller.control import model as m
+from controller.control.photoperiod import moment_of, utc_ms
 from controller.errors import JournalError, SettingsError
 from controller.plan import Settings
 from controller.records import columns
@@ -50,12 +51,16 @@ def export(
         bounds = f"it must be from {EVERY_S_MIN:g} to {EVERY_S_MAX:g} s"
         raise SettingsError((f"The averaging interval is {every_s:g} s; {bounds}.",))
     timeline = Timeline(journal)
+    changes = tuple(
+        f"{moment_of(timeline.place(each.at).utc_ms):%Y-%m-%d %H:%M:%S}Z: {each.words}"
+        for each in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,))
+    )
     tables = [folder / name for name in ("climate.csv", "daily.csv", "water.csv", "events.csv")]
     try:
         folder.mkdir(parents=True, exist_ok=True)
         survey = _write_climate(tables[0], journal, settings, timeline, window, every_s, signs)
         trust = trust_words(timeline.any_trusted, *timeline.doubted_readings, survey.out_of_order)
-        sheets = Sheets(journal.run_row(), settings, survey, every_s, trust, signs)
+        sheets = Sheets(journal.run_row(), settings, survey, every_s, trust, signs, changes)
         clock = Clock(settings.chamber.site.time_zone)
         daily = daily_rows(journal, settings, timeline, window, survey)
         water = water_rows(journal, settings, timeline, window, clock)

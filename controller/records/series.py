@@ -182,6 +182,13 @@ def dew_points_c(block: Block) -> Values:
     return dew_c
 
 
+def outside_calibration(block: Block, probe: MoistureProbe) -> Flags:
+    """Which good moisture readings lie beyond the counts between which the probe was calibrated."""
+    low, high = probe.calibrated_counts
+    beyond = (block.moisture_counts < low) | (block.moisture_counts > high)
+    return np.asarray((block.moisture_quality == GOOD) & beyond)
+
+
 def water_content_fractions(block: Block, probe: MoistureProbe) -> Values:
     """Volumetric water content by the probe's calibration line; NaN where the moisture reading is not good."""
     counts = np.where(block.moisture_quality == GOOD, block.moisture_counts, np.nan)

@@ -39,6 +39,7 @@ class Sheets:
     every_s: float | None
     trust: str
     signs: Signs = POINT
+    chamber_changes: tuple[str, ...] = ()  # what the chamber file said otherwise after a restart, with its moment
 
     def climate(self) -> str:
         every = (
@@ -62,7 +63,7 @@ class Sheets:
                 gaps + " Nothing is filled in, smoothed or clamped. Suspect values stay in the raw columns of "
                 "single readings, beside their quality; what is derived from them is left empty.",
             ],
-            [*self._air_sensor(), *self._probe(), *self._lamp()],
+            [*self._air_sensor(), *self._probe(), *self._lamp(), *self._changes()],
         )
 
     def daily(self) -> str:
@@ -78,7 +79,7 @@ class Sheets:
                 "drains count for the day in which they ended.",
                 f"Degree-days are counted above {self.settings.plan.climate.degree_day_base_c:g} C.",
             ],
-            [*self._air_sensor(), *self._probe(), *self._lamp(), *self._pump()],
+            [*self._air_sensor(), *self._probe(), *self._lamp(), *self._pump(), *self._changes()],
         )
 
     def water(self) -> str:
@@ -92,7 +93,7 @@ class Sheets:
                 "takes the interval as a rectangular distribution.",
                 FREE_TEXT,
             ],
-            [*self._pump(), *self._scale()],
+            [*self._pump(), *self._scale(), *self._changes()],
         )
 
     def events(self) -> str:
@@ -144,6 +145,17 @@ class Sheets:
             return "no reading at all"
         first, last = (moment_of(each) for each in self.survey.extent_ms)
         return f"{first:%Y-%m-%d %H:%M:%S}Z to {last:%Y-%m-%d %H:%M:%S}Z"
+
+    def _changes(self) -> list[str]:
+        """What was changed in mid run: doses carry their own factor, the other columns keep the first calibration."""
+        if not self.chamber_changes:
+            return []
+        words = (
+            "The chamber file was changed in mid run. Each dose has the factor and the uncertainty that were in use "
+            "when it was given; water content and light are worked out for the whole run by the file that it was begun "
+            "with. Raw counts and duties stand beside them."
+        )
+        return [words, *self.chamber_changes]
 
     def _air_sensor(self) -> list[str]:
         sensor = self.settings.chamber.air_sensor

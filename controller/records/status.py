@@ -27,6 +27,7 @@ class Status:
     reading_age_s: float | None
     controller_silent: bool
     water_content_fraction: float | None
+    water_content_calibrated: bool  # whether the count lies between those of the probe's calibration
     watering_reason: str
     water_answer: str
     last_dose: m.DoseClosed | None
@@ -58,9 +59,11 @@ def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
     words: dict[str, str] = {}
     for alarm in journal.records(m.AlarmRecord):
         words[alarm.alarm] = alarm.words
-    content = None
+    content, calibrated = None, True
     if reading is not None and reading.moisture_counts is not None and reading.moisture_quality == m.GOOD:
         content = settings.chamber.moisture_probe.water_content_fraction(reading.moisture_counts)
+        low, high = settings.chamber.moisture_probe.calibrated_counts
+        calibrated = low <= reading.moisture_counts <= high
     reading_age_s = None if reading is None else (at_utc_ms - reading.at.utc_ms) / 1000.0
     silent_after_s = max(SILENT_AFTER_S, 3 * settings.plan.sample_every_s) + 60.0
     titles = {step.name: step.title for step in settings.hands_on_steps}
@@ -76,6 +79,7 @@ def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
         reading_age_s=reading_age_s,
         controller_silent=reading_age_s is None or reading_age_s > silent_after_s,
         water_content_fraction=content,
+        water_content_calibrated=calibrated,
         watering_reason=state.watering_answer,
         water_answer=watering_words(state.watering_answer),
         last_dose=last_dose,

@@ -12,10 +12,10 @@ from starlette.requests import Request
 from controller.bench.masses import balance_pattern, mass_g, mass_in_line_g
 from controller.chamber.faults import FAULTS, parse_fault
 from controller.chamber.seam import BoardCounts
-from controller.commands.calibrating import sizes_in_steps
 from controller.commands.lots import positions_in
 from controller.commands.reading import span_s
 from controller.commands.terminal import FiniteRange, moment_in
+from controller.commands.weighing import sizes_in_steps
 from controller.control import model as m
 from controller.control import sensing
 from controller.control.photoperiod import utc_ms

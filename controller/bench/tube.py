@@ -1,0 +1,197 @@
+"""What other journals hold about a chamber's pump: the hours its tube has turned, and the water of the last day.
+
+Sessions at the bench leave their doses in ``bench.jsonl`` in the chamber's folder; runs leave theirs in the journals
+that lie beside each other in one folder. Of runs only those of this chamber's site count, of both only what is
+simulated for a simulated pump and what is real for a real one.
+"""
+
+import json
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, time
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from controller.bench import ageing, records
+from controller.control import model as m
+from controller.control.photoperiod import MS_PER_H, utc_ms
+from controller.control.watering import BOARD_DAY_MS
+from controller.errors import JournalError, SettingsError
+from controller.plan import Chamber
+from controller.records.journal import Journal, Unreadable
+from controller.settings import settings_from_text
+
+SESSION_FILE = "bench.jsonl"
+TURNING, TURNED = "turning", "turned"  # rows of that file: a dose that begins, and what came of it
+
+
+class Dose(NamedTuple):
+    """One dose of a session or run, at the most it can have been; ``folder`` is where it is written."""
+
+    folder: Path
+    dose_id: int  # 0 where the session did not live to learn it
+    at_utc_ms: int
+    utc_trusted: bool
+    dose_steps: int
+    steps_per_s: int
+    volume_max_ml: float
+    tubing_lot: str
+
+    @property
+    def turned_ms(self) -> int:
+        return self.dose_steps * 1000 // self.steps_per_s
+
+
+class Elsewhere(NamedTuple):
+    """Doses that were found, how many journals they came from, and a sentence for each one that cannot be read."""
+
+    doses: tuple[Dose, ...]
+    journals_count: int
+    faults: tuple[str, ...]
+
+    @property
+    def last_dose_id(self) -> int:
+        """The highest id that any of them used: the board may tell that dose again, and it is counted already."""
+        return max((each.dose_id for each in self.doses), default=0)
+
+    def without(self, folder: Path) -> "Elsewhere":
+        """The same without the doses of one run, which knows them itself."""
+        return self._replace(doses=tuple(each for each in self.doses if each.folder != folder.resolve()))
+
+
+NOTHING = Elsewhere((), 0, ())
+
+
+def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Chamber, *, simulated: bool) -> Elsewhere:
+    """Doses of this chamber's pump in its sessions and in the runs that lie in ``run_folders``."""
+    doses: list[Dose] = []
+    faults: list[str] = []
+    found = 0
+    for path in sorted(calibrations.glob(f"*/{SESSION_FILE}")):
+        try:
+            of_session = list(_of_session(path, simulated))
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            faults.append(f"{path}: this session cannot be read ({error}); its hours and water are not counted.")
+            continue
+        doses, found = [*doses, *of_session], found + 1
+    depths = ("journal.sqlite", "*/journal.sqlite", "*/*/journal.sqlite")  # the bench's runs lie one deeper
+    seen = {path.resolve() for folder in run_folders for depth in depths for path in folder.glob(depth)}
+    for path in sorted(seen):
+        try:
+            of_run = _of_run(path, chamber, simulated)
+        except (JournalError, SettingsError, Unreadable) as error:
+            faults.append(f"{path}: this run cannot be read; its hours and water are not counted ({error}).")
+            continue
+        if of_run is not None:
+            doses, found = [*doses, *of_run], found + 1
+    return Elsewhere(tuple(doses), found, tuple(faults))
+
+
+def _of_session(path: Path, simulated: bool) -> Iterator[Dose]:
+    begun: dict[int, dict[str, Any]] = {}
+    for line in path.read_text(encoding="utf-8").splitlines():
+        row = json.loads(line)
+        if row["what"] == TURNING and bool(row["simulated"]) == simulated:
+            begun[row["turn"]] = row
+        elif row["what"] == TURNED and row["turn"] in begun:
+            begun[row["turn"]] |= {key: row[key] for key in ("dose_id", "dose_steps", "volume_max_ml")}
+    for row in begun.values():
+        yield Dose(
+            path.parent.resolve(),
+            row.get("dose_id", 0),
+            row["at_utc_ms"],
+            bool(row["utc_trusted"]),
+            row["dose_steps"],
+            row["steps_per_s"],
+            row["volume_max_ml"],
+            row["tubing_lot"],
+        )
+
+
+def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
+    """The doses of one run, or None when it is another chamber's, or of the other kind."""
+    journal = Journal.open(path)
+    try:
+        run = journal.run_row()
+        if bool(run["simulated"]) != simulated or "-rehearsal-" in str(run["run_id"]):
+            return None  # a rehearsal has a pump of its own, made for it alone
+        its = settings_from_text(str(run["plan_text"]), str(run["chamber_text"])).chamber
+        if its.site != chamber.site:
+            return None
+        intents = {each.dose_id: each for each in journal.records(m.DoseIntended)}
+        ended = {each.dose_id: each for each in journal.records(m.DoseClosed)}
+    finally:
+        journal.close()
+    doses = []
+    for dose_id, intent in intents.items():
+        closed = ended.get(dose_id)
+        steps = intent.dose_steps if closed is None else closed.steps_max
+        volume_max_ml = intent.volume_ml if closed is None else closed.volume_max_ml
+        at = intent.at
+        doses.append(
+            Dose(
+                path.parent,
+                dose_id,
+                at.utc_ms,
+                at.utc_trusted,
+                steps,
+                intent.steps_per_s,
+                volume_max_ml,
+                its.pump.tubing_lot,
+            )
+        )
+    return doses
+
+
+def given_lately(elsewhere: Elsewhere, now_utc_ms: int, run_ms: int) -> tuple[m.Given, ...]:
+    """The water of the last board day, placed on the run clock; the board counts it too.
+
+    What seems to come later than now was written before a clock was set back: it counts as given now, up to a day.
+    """
+    return tuple(
+        m.Given(run_ms - max(0, now_utc_ms - dose.at_utc_ms), dose.volume_max_ml, m.ELSEWHERE)
+        for dose in elsewhere.doses
+        if abs(now_utc_ms - dose.at_utc_ms) < BOARD_DAY_MS and dose.dose_steps
+    )
+
+
+def turned_ms(elsewhere: Elsewhere, chamber: Chamber, calibrations: list[dict[str, Any]]) -> int:
+    """How long the pump has turned the tube that is in it now.
+
+    A dose counts when its journal names this tubing lot, or when it came after the lot's first calibration or check.
+    Without a name for the tube it counts from the day of the calibration in the chamber file. A dose whose time was
+    never trusted counts: too many hours warn early, too few never.
+    """
+    lot = chamber.pump.tubing_lot
+    firsts = [datetime.fromisoformat(each["at_utc"]) for each in calibrations if each.get("tubing_lot") == lot and lot]
+    calibrated = datetime.combine(chamber.pump.calibrated_on, time(), UTC)
+    began_ms = utc_ms(min(firsts, default=calibrated) if lot else calibrated)
+    return sum(
+        dose.turned_ms
+        for dose in elsewhere.doses
+        if (lot and dose.tubing_lot == lot) or not dose.utc_trusted or dose.at_utc_ms >= began_ms
+    )
+
+
+def pump_age(elsewhere: Elsewhere, chamber: Chamber, folder: Path, *, simulated: bool) -> m.PumpAge:
+    """Hours and drift of the pump as far as calibrations, checks and journals tell.
+
+    Only what is beyond the doubt of the newest factor counts as drift: its distance from the factor in use, less twice
+    its standard uncertainty. A check of a small portion thus holds no water back by its own noise.
+    """
+    kept = [each for each in records.read_all(folder) if bool(each.get("simulated")) == simulated]
+    standing = ageing.judge_factors(ageing.points_of(kept), chamber.pump.tubing_lot, chamber.pump.calibration_id)
+    drift_pct = 0.0
+    if standing.points:
+        newest, in_use_ml_per_step = standing.points[-1], chamber.pump.ml_per_step
+        apart_ml_per_step = abs(newest.ml_per_step - in_use_ml_per_step)
+        sure_ml_per_step = max(0.0, apart_ml_per_step - 2.0 * newest.ml_per_step_standard_uncertainty)
+        drift_pct = 100.0 * sure_ml_per_step / in_use_ml_per_step
+    return m.PumpAge(turned_ms(elsewhere, chamber, kept), drift_pct, bool(standing.advice))
+
+
+def age_words(age: m.PumpAge, chamber: Chamber) -> str:
+    """One line for the records and the terminal."""
+    return (
+        f"The pump has turned its tube for {age.turned_ms / MS_PER_H:.2f} h of {chamber.pump.tube_life_h:g} h; its "
+        f"newest factor lies at least {age.drift_pct:.2f} % from the one in use."
+    )
