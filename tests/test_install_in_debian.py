@@ -1,119 +1,23 @@
 """A clean Debian gets wardian by the install script; the services' own command lines start there; releases come and go.
 
-WARDIAN_DEBIAN_ROOT names a root that is kept for the next time (made there when it is missing). The root is entered in
-a mount namespace of each command's own: nothing is ever mounted in the system of the caller.
+WARDIAN_DEBIAN_ROOT names a root that is kept for the next time (made there when it is missing).
 """
 
-import ast
 import os
 import re
 import shutil
-import signal
 import socket
-import sqlite3
 import subprocess
-import sys
 import tempfile
-import time
-from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from tests.debian import Booted, DebianRoot, ServiceManager, wait_until
+
 ROOT = Path(__file__).parent.parent
-STARTS_WITHIN_S = 60.0
-INSTALL = "/usr/src/wardian/hardware/install/install.sh"
-CALLERS = "usr/src/of-the-caller"  # in the root: files that settings of the calling environment name
-BUNDLES = ("SSL_CERT_FILE", "REQUESTS_CA_BUNDLE", "CURL_CA_BUNDLE")
-PROXIES = ("http_proxy", "https_proxy", "no_proxy", "HTTP_PROXY", "HTTPS_PROXY", "NO_PROXY")
 pytestmark = pytest.mark.campaign
-
-
-def pip_settings():
-    """What pip of the caller is told by files and variables, as variables."""
-    listed = subprocess.run([sys.executable, "-m", "pip", "config", "list"], capture_output=True, text=True, check=True)
-    found = {section: {} for section in ("global", "install", ":env:")}  # a later one has the last word
-    for line in listed.stdout.splitlines():
-        key, value = line.split("=", 1)
-        section, _, name = key.rpartition(".")
-        if section in found and name != "config-file":
-            found[section][f"PIP_{name.upper().replace('-', '_')}"] = " ".join(ast.literal_eval(value).split())
-    return found["global"] | found["install"] | found[":env:"]
-
-
-class DebianRoot:
-    """A folder that holds a Debian, entered by commands."""
-
-    def __init__(self, path):
-        self.path = path
-        self.folders = []  # of the caller, seen at the same place inside
-        self.variables = {
-            "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
-            "HOME": "/root",
-            "DEBIAN_FRONTEND": "noninteractive",
-        }
-
-    def carry_over(self):
-        """Names of servers, settings of apt and of pip, and every file and folder that pip's settings name."""
-        for name in ("resolv.conf", "hosts", "apt/apt.conf.d"):
-            ours = Path("/etc") / name
-            for path in [ours] if ours.is_file() else ours.glob("*"):
-                self._copy(path, self.path / path.relative_to("/"))
-        self.variables |= {name: os.environ[name] for name in PROXIES if name in os.environ}
-        bundles = {name: os.environ[name] for name in BUNDLES if name in os.environ}
-        for name, value in (pip_settings() | bundles).items():
-            self.variables[name] = " ".join(self._inside(word, name) for word in value.split())
-
-    def _inside(self, word, name):
-        path = Path(word.removeprefix("file://"))
-        if not path.is_absolute() or not path.exists():
-            return word
-        if path.is_file():
-            copied = f"/{CALLERS}/{name.lower()}-{path.name}"
-            self._copy(path, self.path / copied[1:])
-            return copied
-        self.folders.append(path.parent if "INDEX" in name else path)  # an index keeps its files beside itself
-        return word
-
-    def _copy(self, source, target):
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.unlink(missing_ok=True)
-        shutil.copy(source, target)
-
-    def start(self, command, user="root", **options):
-        """A process inside; what it needs mounted is mounted for it alone and is gone when it ends."""
-        mounts = [f"mount --rbind /{kind} {self.path}/{kind}" for kind in ("proc", "dev")]
-        mounts += [
-            f"mkdir -p {self.path}{folder} && mount -o bind,ro {folder} {self.path}{folder}" for folder in self.folders
-        ]
-        enter = f'exec chroot --userspec={user} {self.path} /bin/sh -c "$1"'
-        script = " && ".join(["set -e", *mounts, enter])
-        variables = self.variables | options.pop("variables", {})
-        return subprocess.Popen(
-            ["unshare", "--mount", "--propagation", "private", "/bin/sh", "-c", script, "sh", command],
-            env=variables, text=True, **options,
-        )  # fmt: skip
-
-    def run(self, command, user="root"):
-        process = self.start(command, user, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-        out, err = process.communicate()
-        return subprocess.CompletedProcess(command, process.returncode, out, err)
-
-    def as_service(self, command, **variables):
-        """The process that a service manager would start."""
-        variables = {"PYTHONUNBUFFERED": "1", "HOME": "/var/lib/wardian", **variables}
-        return self.start(f"cd /var/lib/wardian && exec {command}", "wardian:wardian", variables=variables)
-
-    def exec_start(self, service):
-        """The command line of an installed unit, its variables put in from the environment file."""
-        unit = (self.path / "etc/systemd/system" / service).read_text()
-        command = re.search(r"^ExecStart=(.*)$", unit, re.MULTILINE).group(1)
-        known = dict(line.split("=", 1) for line in (self.path / "etc/wardian/environment").read_text().splitlines())
-        return re.sub(r"\$(\w+)", lambda found: known.get(found.group(1), "").strip('"'), command)
-
-    def rows(self, sql):
-        with closing(sqlite3.connect(self.path / "var/lib/wardian/run/journal.sqlite")) as journal:
-            return journal.execute(sql).fetchall()
+INSTALL = "/usr/src/wardian/hardware/install/install.sh"
 
 
 @pytest.fixture(scope="module")
@@ -157,37 +61,6 @@ def installed(debian):
     return debian
 
 
-class ServiceManager:
-    """The socket that a service tells that it is ready and lives (sd_notify(3))."""
-
-    def __init__(self, root):
-        self._path = root.path / "run/wardian-notify"
-        self._path.unlink(missing_ok=True)
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-        self._socket.bind(str(self._path))
-        self._path.chmod(0o777)
-        self._socket.settimeout(STARTS_WITHIN_S)
-        self._root = root
-
-    def __enter__(self):
-        self._process = self._root.as_service(
-            self._root.exec_start("wardian-run.service"), NOTIFY_SOCKET="/run/wardian-notify"
-        )
-        return self
-
-    def told(self):
-        return self._socket.recv(1000)
-
-    def __exit__(self, *raised):
-        try:
-            self._process.send_signal(signal.SIGTERM)
-            code = self._process.wait(30)
-        finally:
-            self._process.kill()
-            self._socket.close()
-        assert raised[0] or code == 0
-
-
 def test_the_run_starts_in_a_clean_debian_as_its_own_user_and_says_that_it_lives(installed):
     assert installed.exec_start("wardian-run.service").endswith("--simulated")
     with ServiceManager(installed) as manager:
@@ -205,22 +78,22 @@ def free_port():
         return held.getsockname()[1]
 
 
+def page_answers(port):
+    try:
+        with socket.create_connection(("127.0.0.1", port), timeout=5) as line:
+            line.sendall(b"GET / HTTP/1.0\r\nHost: localhost\r\n\r\n")
+            return line.recv(100).startswith((b"HTTP/1.1 200", b"HTTP/1.1 303", b"HTTP/1.1 302"))
+    except OSError:
+        return False
+
+
 def test_the_page_starts_and_answers(installed):
     port = free_port()  # 8321 may be taken by another page on the computer of the caller
     with (installed.path / "etc/wardian/environment").open("a") as file:
         file.write(f'WARDIAN_SERVE_OPTIONS="--port {port}"\n')
     process = installed.as_service(installed.exec_start("wardian-serve.service"))
     try:
-        until_s = time.monotonic() + STARTS_WITHIN_S
-        answer = b""
-        while not answer and time.monotonic() < until_s:
-            try:
-                with socket.create_connection(("127.0.0.1", port), timeout=5) as line:
-                    line.sendall(b"GET / HTTP/1.0\r\nHost: localhost\r\n\r\n")
-                    answer = line.recv(100)
-            except OSError:
-                time.sleep(0.5)
-        assert answer.startswith((b"HTTP/1.1 200", b"HTTP/1.0 200", b"HTTP/1.1 303", b"HTTP/1.1 302")), answer
+        wait_until(lambda: page_answers(port), "a page")
     finally:
         process.terminate()
         process.wait(30)
@@ -290,8 +163,8 @@ def test_a_run_goes_on_over_an_update_and_back_again(installed):
         (
             "broken",
             "controller/rehearse.py",
-            '"""',
-            'raise ImportError("a piece is missing")\n"""',
+            "import heapq",
+            "raise ImportError('a piece is missing')",
             "a piece is missing",
         ),
         ("stranger", "controller/records/journal.py", "FORMAT = 2 ", "FORMAT = 3 ", "this program knows 3"),
@@ -308,3 +181,80 @@ def test_a_release_that_does_not_start_is_refused_and_the_old_one_stays(installe
     assert "Nothing was switched" in done.stderr
     assert not (installed.path / "opt/wardian/releases" / fault).exists()
     live_a_while(installed)
+
+
+# -- under the root's own systemd, in a container
+
+
+@pytest.fixture
+def computer(installed):
+    if not shutil.which("systemd-nspawn"):
+        pytest.skip("booting the root needs systemd-nspawn (package systemd-container)")
+    return installed
+
+
+def boots(root):
+    return root.rows("SELECT count(*) FROM boots")[0][0]
+
+
+def test_a_chamber_comes_back_by_itself_after_a_power_cut(computer):
+    with Booted(computer) as booted:
+        wait_until(booted.is_active, "an active run")
+        wait_until(lambda: booted.is_active("wardian-serve"), "an active page")
+        before = boots(computer)
+        booted.cut_power()
+    with Booted(computer) as booted:
+        wait_until(booted.is_active, "an active run after the power cut")
+        assert boots(computer) == before + 1
+        assert len(computer.rows("SELECT run_id FROM run")) == 1
+        assert "wardian" not in booted.run("systemctl --failed").stdout
+
+
+def test_the_sandbox_of_the_services_holds(computer):
+    with Booted(computer) as booted:
+        for service in ("wardian-run", "wardian-serve"):
+            wait_until(lambda name=service: booted.is_active(name), f"an active {service}")
+            told = booted.run(f"cat /proc/{booted.main_pid(service)}/status").stdout
+            assert re.search(r"^CapEff:\s+0+$", told, re.MULTILINE)
+            assert re.search(r"^NoNewPrivs:\s+1$", told, re.MULTILINE)
+            assert re.search(r"^Seccomp:\s+2$", told, re.MULTILINE)
+            for place in ("/etc/wardian/x", "/opt/wardian/x", "/usr/x"):
+                assert "Read-only" in booted.in_service(f"touch {place}", service).stderr
+            assert booted.in_service("touch /var/lib/wardian/x && rm /var/lib/wardian/x", service).returncode == 0
+            devices = booted.in_service("ls /dev", "wardian-serve").stdout.split()
+            assert not [name for name in devices if name.startswith(("tty", "i2c", "gpio", "sd", "vd"))]
+        assert booted.in_service("cat /proc/net/dev").stdout.count(":") == 1, "the run sees the loopback alone"
+
+
+def test_a_loop_that_hangs_is_killed_and_begun_again(computer):
+    with Booted(computer) as booted:
+        wait_until(booted.is_active, "an active run")
+        before, hung = boots(computer), booted.main_pid()
+        booted.run(f"kill -STOP {hung}")
+        wait_until(lambda: boots(computer) > before, "a new life of the program", 90.0)
+        assert booted.main_pid() != hung
+        assert "Watchdog timeout" in booted.run("journalctl --unit wardian-run --boot").stdout
+
+
+def test_an_update_restarts_a_run_and_a_service_that_does_not_come_up_brings_the_old_release_back(computer):
+    hangs = computer.path / "opt/wardian/releases/hangs"
+    shutil.rmtree(hangs, ignore_errors=True)
+    shutil.copytree(computer.path / "opt/wardian/releases/trial/share", hangs / "share")
+    (hangs / "bin").mkdir()
+    start = '[ "$1" != run ] || exit 1\nexec /opt/wardian/releases/trial/bin/wardian "$@"\n'
+    (hangs / "bin/wardian").write_text("#!/bin/sh\n" + start)
+    (hangs / "bin/wardian").chmod(0o755)
+    with Booted(computer) as booted:
+        wait_until(booted.is_active, "an active run")
+        went = booted.run(f"{INSTALL} --roll-back 0.1.1")
+        assert went.returncode == 0, went.stdout + went.stderr
+        assert booted.is_active()
+        assert started_versions(computer)[-1] == "0.1.1"
+        refused = booted.run(f"{INSTALL} --roll-back hangs")
+        assert refused.returncode == 4, refused.stdout + refused.stderr
+        assert "Back to 0.1.1" in refused.stderr
+        wait_until(booted.is_active, "the run of the old release")
+        assert booted.run("wardian --version").stdout.split()[-1] == "0.1.1"
+        back = booted.run(f"{INSTALL} --roll-back trial")
+        assert back.returncode == 0, back.stdout + back.stderr
+        assert started_versions(computer)[-1] == "0.1.0"
