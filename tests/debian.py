@@ -1,7 +1,7 @@
 """A Debian in a folder: made by debootstrap, entered by commands, booted by its own service manager.
 
-Nothing is ever mounted in the system of the caller: each command has a mount namespace of its own, whose mounts end with
-it. So a folder that is removed afterwards holds no way into /dev or /proc.
+Nothing is ever mounted in the system of the caller: each command has a mount namespace of its own, whose mounts end
+with it. So a folder that is removed afterwards holds no way into /dev or /proc.
 """
 
 import ast
@@ -149,13 +149,14 @@ def wait_until(condition, what, within_s=STARTS_WITHIN_S):
 
 
 class Booted:
-    """The root under its own systemd, in a container (systemd-nspawn) that shares the caller's network."""
+    """The root under its own systemd, in a container (systemd-nspawn) without a network."""
 
     def __init__(self, root):
         self.root = root
 
     def __enter__(self):
         command = ["systemd-nspawn", "-q", "-D", str(self.root.path), "--boot", "--register=no", "--console=read-only"]
+        command.append("--private-network")  # its services take no port of the caller
         if not Path("/run/systemd/system").exists():  # the caller itself runs without systemd
             command.append("--keep-unit")
         self._container = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
@@ -197,7 +198,7 @@ class Booted:
         return int(self.run(f"systemctl show --property MainPID --value {service}").stdout)
 
     def in_service(self, command, service="wardian-run"):
-        """A command that sees the file system and the network as a service does, as root and without its other bounds."""
+        """A command that sees the file system and the network as a service does; it is root, without other bounds."""
         return self.run(f"nsenter -t {self.main_pid(service)} -m -n sh -c '{command}'")
 
     def cut_power(self):

@@ -22,15 +22,14 @@ HARDWARE = ROOT / "hardware"
 INSTALL = HARDWARE / "install"
 PAGE = (HARDWARE / "INSTALL.md").read_text()
 SERVICES = {"wardian-run.service": 1.3, "wardian-serve.service": 1.8}  # with their exposure, systemd 252
-PAGES = ("INSTALL.md", "BENCH.md", "WIRING.md", "PARTS.md")
 
 
-def shell(command, tmp_path=None, **variables):
+def shell(command, tmp_path=None, folder=ROOT, **variables):
     beside = str(Path(sys.executable).parent)
     environment = {
         "PATH": f"{beside}:/usr/sbin:/usr/bin:/sbin:/bin", "PYTHON": sys.executable, "HOME": str(tmp_path), **variables
     }  # fmt: skip
-    return subprocess.run(["bash", "-c", command], cwd=ROOT, env=environment, capture_output=True, text=True)
+    return subprocess.run(["bash", "-c", command], cwd=folder, env=environment, capture_output=True, text=True)
 
 
 def analyse(*words):
@@ -154,82 +153,6 @@ def test_a_backup_of_a_run_that_is_being_written_is_whole(tmp_path):
     assert sqlite3.connect(copy).execute("SELECT count(*) FROM run").fetchone() == (1,)
     journal.close()
     assert shell(f"hardware/install/backup.sh {tmp_path} {tmp_path}/stick").returncode == 5
-
-
-# -- a newcomer's reading: every command of the pages
-
-COMMANDS = [
-    line for page in PAGES for line in re.findall(r"^    \$ (.*)$", (HARDWARE / page).read_text(), re.MULTILINE)
-]
-NEEDS_HARDWARE = {
-    "udevadm info --query=property /dev/ttyACM0 | grep ID_SERIAL_SHORT": "a board on a plug",
-    "sudo wardian check --chamber /etc/wardian/chamber.toml --bench --by LK --out /var/lib/wardian/bench": "a chamber",
-    "sudo -u wardian env LG_WD=/tmp wardian run config/bench.plan.toml --chamber /etc/wardian/chamber.toml "
-    "--out /var/lib/wardian/bench/bench-delivery": "a chamber",
-    "systemctl status wardian-run wardian-serve": "a running service manager",
-    "journalctl --unit wardian-run --since today": "a running service manager",
-}
-
-
-@pytest.fixture(scope="module")
-def a_run(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("pages") / "run"
-    done = shell(f"wardian rehearse --days 1 --out {folder}", folder.parent)
-    assert done.returncode == 0, done.stderr
-    return folder
-
-
-def test_the_pages_hold_commands():
-    assert len(COMMANDS) > 8
-    assert set(NEEDS_HARDWARE) <= set(COMMANDS)
-
-
-@pytest.mark.parametrize("command", sorted(set(COMMANDS) - set(NEEDS_HARDWARE)))
-def test_a_command_of_the_pages_does_what_it_says(command, a_run, tmp_path):
-    typed = command.removeprefix("sudo ").removeprefix("-u wardian ")
-    if command.startswith("sudo hardware/install/install.sh"):
-        typed += " --dry-run"
-    typed = typed.replace("/var/lib/wardian/run", str(a_run)).replace("/media/stick", str(tmp_path / "stick"))
-
-    done = shell(typed, tmp_path)
-
-    on_a_desk = {Exit.WELL, Exit.FOUND_WANTING} if command.startswith("wardian check") else {Exit.WELL}
-    assert done.returncode in on_a_desk, done.stdout + done.stderr
-    assert done.stdout
-
-
-@pytest.mark.parametrize("command", sorted(NEEDS_HARDWARE))
-def test_what_cannot_be_typed_here_names_services_that_are_there(command):
-    for name in re.findall(r"\bwardian-\w+", command):
-        assert (INSTALL / f"{name}.service").is_file()
-
-
-@pytest.mark.parametrize("command", sorted(each for each in NEEDS_HARDWARE if " wardian " in f" {each}"))
-def test_what_needs_a_chamber_is_spelt_with_options_that_exist(command):
-    from controller.cli import main
-
-    name = re.search(r"\bwardian (\w+)", command.replace("-u wardian", "")).group(1)
-    known = {option for each in main.get_command(Context(main), name).params for option in each.opts}
-    assert set(re.findall(r"--[a-z]+", command)) <= known
-
-
-@pytest.mark.parametrize("page", PAGES)
-def test_files_that_a_page_names_exist(page):
-    text = (HARDWARE / page).read_text()
-    for name in re.findall(r"`((?:hardware|tests|config|firmware_bridge|controller)/[\w./-]+\.\w+)`", text):
-        assert (ROOT / name).exists(), name
-    for name in re.findall(r"python -m ([\w.]+\.[\w.]+)", text):
-        assert (ROOT / name.replace(".", "/")).with_suffix(".py").is_file(), name
-
-
-@pytest.mark.parametrize("page", ["WIRING.md", "PARTS.md", "INSTALL.md", "BENCH.md"])
-def test_a_page_where_work_can_hurt_says_so(page):
-    text = (HARDWARE / page).read_text().lower()
-
-    assert "certified" in text
-    assert "mains" in text
-    if page != "PARTS.md":
-        assert "wiring.md" in text or "local codes" in text
 
 
 def test_scripts_can_be_started():

@@ -31,6 +31,11 @@ def debian():
             subprocess.run(["debootstrap", "--variant=minbase", "bookworm", str(made)], check=True)
         root = DebianRoot(made.resolve())
         root.carry_over()
+        starts_nothing = (
+            root.path / "usr/sbin/policy-rc.d"
+        )  # a package that is installed starts no service (invoke-rc.d(8))
+        starts_nothing.write_text("#!/bin/sh\nexit 101\n")
+        starts_nothing.chmod(0o755)
         yield root
 
 
@@ -222,7 +227,9 @@ def test_the_sandbox_of_the_services_holds(computer):
                 assert "Read-only" in booted.in_service(f"touch {place}", service).stderr
             assert booted.in_service("touch /var/lib/wardian/x && rm /var/lib/wardian/x", service).returncode == 0
             devices = booted.in_service("ls /dev", "wardian-serve").stdout.split()
-            assert not [name for name in devices if name.startswith(("tty", "i2c", "gpio", "sd", "vd"))]
+            assert not [
+                name for name in devices if name.startswith(("ttyA", "ttyS", "ttyU", "i2c", "gpio", "sd", "vd", "mem"))
+            ]
         assert booted.in_service("cat /proc/net/dev").stdout.count(":") == 1, "the run sees the loopback alone"
 
 
@@ -258,3 +265,20 @@ def test_an_update_restarts_a_run_and_a_service_that_does_not_come_up_brings_the
         back = booted.run(f"{INSTALL} --roll-back trial")
         assert back.returncode == 0, back.stdout + back.stderr
         assert started_versions(computer)[-1] == "0.1.0"
+
+
+def test_the_collectors_page_is_typed_line_by_line(computer):
+    page = (ROOT / "hardware/COLLECTOR.md").read_text()
+    typed = re.findall(r"^    \$ (.*)$", page.split("## A chamber joins")[0], re.MULTILINE)
+    (token_line,) = re.findall(r"^    \$ (runuser .*)$", page, re.MULTILINE)
+    shutil.rmtree(computer.path / "opt/wardian-collector", ignore_errors=True)
+    computer.run("userdel --remove wardian-collector")
+    for line in typed:
+        done = computer.run(f"cd /usr/src/wardian && {line.replace('enable --now', 'enable')}")
+        assert done.returncode == 0, line + done.stdout + done.stderr
+    told = computer.run(token_line)
+    assert re.search(r"northhaven\.[\w-]{40,}", told.stdout), told.stderr
+    with Booted(computer) as booted:
+        wait_until(lambda: booted.is_active("wardian-collector"), "an active collector")
+        ask = "import urllib.request as u; print(u.urlopen('http://127.0.0.1:8465/health').status)"
+        wait_until(lambda: booted.run(f'python3 -c "{ask}"').stdout == "200\n", "an answer of the collector")
