@@ -22,6 +22,10 @@ HARDWARE = ROOT / "hardware"
 INSTALL = HARDWARE / "install"
 PAGE = (HARDWARE / "INSTALL.md").read_text()
 SERVICES = {"wardian-run.service": 1.3, "wardian-serve.service": 1.8}  # with their exposure, systemd 252
+UNITS = {
+    **{INSTALL / name: (PAGE, exposure) for name, exposure in SERVICES.items()},
+    HARDWARE / "wardian-collector.service": ((HARDWARE / "COLLECTOR.md").read_text(), 1.7),
+}
 
 
 def shell(command, tmp_path=None, folder=ROOT, **variables):
@@ -41,29 +45,34 @@ def analyse(*words):
 # -- the units
 
 
-@pytest.mark.parametrize("service", SERVICES)
-def test_systemd_finds_no_fault_in_a_unit(service, tmp_path):
+def test_every_unit_is_judged():
+    assert set(HARDWARE.rglob("*.service")) == set(UNITS)
+
+
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.name)
+def test_systemd_finds_no_fault_in_a_unit(unit, tmp_path):
     program = tmp_path / "wardian"
     program.write_text("#!/bin/sh\n")
     program.chmod(0o755)
-    text = (INSTALL / service).read_text().replace("/opt/wardian/current/bin/wardian", str(program))
-    (tmp_path / service).write_text(re.sub(r"^Documentation=.*\n", "", text, flags=re.MULTILINE))
+    text = re.sub(r"/opt/wardian[\w/-]*/bin/wardian", str(program), unit.read_text())
+    (tmp_path / unit.name).write_text(re.sub(r"^Documentation=.*\n", "", text, flags=re.MULTILINE))
 
-    done = analyse("verify", str(tmp_path / service))
+    done = analyse("verify", str(tmp_path / unit.name))
 
     assert done.returncode == 0, done.stderr
-    assert service not in done.stderr, "systemd warns of a key or value"
+    assert unit.name not in done.stderr, "systemd warns of a key or value"
 
 
-@pytest.mark.parametrize(("service", "exposure"), SERVICES.items())
-def test_a_unit_is_as_shut_as_the_page_says(service, exposure):
-    done = analyse("security", "--offline=true", f"--threshold={round(exposure * 10)}", str(INSTALL / service))
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.name)
+def test_a_unit_is_as_shut_as_its_page_says(unit):
+    page, exposure = UNITS[unit]
+
+    done = analyse("security", "--offline=true", f"--threshold={round(exposure * 10)}", str(unit))
 
     assert done.returncode == 0, done.stdout[-300:]
-    name = service.removesuffix(".service")
-    assert f"**{exposure}** for `{name}`" in PAGE
+    assert f"**{exposure}** for `{unit.stem}`" in page
     if "systemd 252 " in shell("systemctl --version").stdout:
-        assert f"exposure level for {service}: {exposure} " in done.stdout
+        assert f"exposure level for {unit.name}: {exposure} " in done.stdout
 
 
 def values(service, key):
