@@ -93,6 +93,7 @@ def page_answers(port):
 
 
 def test_the_page_starts_and_answers(installed):
+    live_a_while(installed)  # so that there are records, whichever test ran before
     port = free_port()  # 8321 may be taken by another page on the computer of the caller
     with (installed.path / "etc/wardian/environment").open("a") as file:
         file.write(f'WARDIAN_SERVE_OPTIONS="--port {port}"\n')

@@ -79,6 +79,7 @@ MAY_END_WITH = {  # other than well
     "wardian observe RUN 3 --by LK --emerged --height-mm 12": {Exit.WELL, Exit.REFUSED},
     "wardian clear RUN leak_wet --by LK": {Exit.REFUSED},  # no such trip
 }
+SAYS_NOTHING = {"wardian table STORE --by hour --out all.csv"}  # when all is well
 GOES_ON = ("wardian run ... --simulated", "wardian serve RUN")  # until it is told to stop
 ASKS_THE_CONTROLLER = ("wardian sign", "wardian observe", "wardian clear")
 PROBE = "counts,water_content_fraction\n3000,0.021\n2500,0.135\n2000,0.24\n1500,0.352\n1200,0.42\n"
@@ -165,7 +166,7 @@ def test_each_reason_belongs_to_a_command_that_is_there():
     assert set(MODULES_NOT_HERE) <= set(MODULES)
     assert {*GOES_ON, *MAY_END_WITH} <= {*TYPED, *SHOWN}
     assert len(TYPED) > 20
-    assert len(SHOWN) > 40
+    assert len(SHOWN) > 35
 
 
 @pytest.mark.parametrize("line", [each for each in SHOWN if each not in NOT_HERE])
@@ -173,7 +174,7 @@ def test_a_line_of_the_readme_does_what_it_says(read_through, line):
     code, said = read_through[line]
 
     assert code in MAY_END_WITH.get(line, {Exit.WELL}), said
-    assert said.strip()
+    assert said.strip() or line in SAYS_NOTHING
     assert "Traceback" not in said
 
 
