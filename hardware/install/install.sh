@@ -137,7 +137,7 @@ if [ "$dry" = no ] && [ -e "$folder" ]; then echo "$folder is there already; giv
 extras=board,page,flash
 [ "$simulated" = no ] || extras=page
 do_it install -d -m 0755 "$releases"
-[ "$dry" = yes ] || trap 'rm -r "$folder"; echo "Release $release was not finished and is removed." >&2' EXIT
+[ "$dry" = yes ] || trap 'rm -rf "$folder"; echo "Release $release was not finished and is removed." >&2' EXIT
 do_it python3 -m venv "$folder"
 do_it "$folder/bin/pip" install --quiet "$source_of_release[$extras]"
 do_it install -D -m 0644 "$here/../INSTALL.md" "$folder/share/wardian/INSTALL.md"
@@ -166,14 +166,15 @@ do_it install -D -m 0644 "$here/wardian-journald.conf" /etc/systemd/journald.con
 try_release || refuse
 [ "$dry" = yes ] || trap - EXIT
 switch_to_release
-do_it systemctl enable "${services[@]}" systemd-timesyncd.service
+do_it systemctl enable systemd-timesyncd.service
 
 if [ -n "$former" ]; then exit 0; fi
 step "Next"
 if [ "$simulated" = yes ]; then
+    do_it systemctl enable "${services[@]}"
     ask_manager start "${services[@]}"
 else
     echo "Flash the board (hardware/install/flash.sh), change /etc/wardian/chamber.toml to your chamber, then:"
     echo "wardian check --chamber /etc/wardian/chamber.toml"
-    echo "systemctl start ${services[*]}"
+    echo "systemctl enable --now ${services[*]}"
 fi
