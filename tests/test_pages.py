@@ -36,7 +36,7 @@ NOT_HERE = {
     "sudo wardian check --chamber /etc/wardian/chamber.toml --bench --by LK --out /var/lib/wardian/bench": "a chamber",
     "sudo -u wardian env LG_WD=/tmp wardian run config/bench.plan.toml --chamber /etc/wardian/chamber.toml "
     "--out /var/lib/wardian/bench/bench-delivery": "a chamber",
-    "sudo systemctl enable --now wardian-run wardian-serve": "a running service manager; test_install_in_debian.py has one",
+    "sudo systemctl enable --now wardian-run wardian-serve": "a service manager; test_install_in_debian.py has one",
     "systemctl status wardian-run wardian-serve": IN_DEBIAN,
     "journalctl --unit wardian-run --since today": IN_DEBIAN,
     "apt-get install -y --no-install-recommends python3-venv nginx-light": IN_DEBIAN,
