@@ -189,6 +189,25 @@ def test_a_release_that_does_not_start_is_refused_and_the_old_one_stays(installe
     live_a_while(installed)
 
 
+def test_a_release_for_a_real_chamber_brings_its_libraries_and_the_flashing_tool_and_starts_nothing(installed):
+    for service in ("wardian-run.service", "wardian-serve.service"):
+        (installed.path / "etc/systemd/system/multi-user.target.wants" / service).unlink(missing_ok=True)
+    done = installed.run(f"{INSTALL} --release real --board-serial E6612483CB")
+    assert done.returncode == 0, done.stdout + done.stderr
+    try:
+        python = "LG_WD=/tmp /opt/wardian/current/bin/python"
+        found = installed.run(f"{python} -c 'import lgpio, smbus2, gpiozero, mpremote'")
+        assert found.returncode == 0, found.stderr
+        flashing = installed.run("/usr/src/wardian/hardware/install/flash.sh /dev/wardian-board --dry-run")
+        assert "limits on this computer: " in flashing.stdout, flashing.stderr
+        rules = (installed.path / "etc/udev/rules.d/60-wardian.rules").read_text()
+        assert 'ENV{ID_SERIAL_SHORT}=="E6612483CB"' in rules
+        assert not (installed.path / "etc/systemd/system/multi-user.target.wants/wardian-run.service").exists()
+    finally:
+        installed.run(f"{INSTALL} --roll-back trial")
+        installed.run("systemctl enable wardian-run.service wardian-serve.service")
+
+
 # -- under the root's own systemd, in a container
 
 
