@@ -156,6 +156,7 @@ do_it install -d -m 0750 -o wardian -g wardian /var/lib/wardian
 step "The board's name, the log's bounds"
 if [ -n "$board_serial" ]; then
     echo "60-wardian.rules with $board_serial > /etc/udev/rules.d/60-wardian.rules"
+    do_it install -d /etc/udev/rules.d
     if [ "$dry" = no ]; then sed "s/BOARD_SERIAL/$board_serial/" "$here/60-wardian.rules" > /etc/udev/rules.d/60-wardian.rules; fi
     if [ "$dry" = yes ] || [ -d /run/systemd/system ]; then do_it udevadm control --reload; do_it udevadm trigger --subsystem-match=tty; fi
 elif [ "$simulated" = no ]; then
