@@ -36,6 +36,18 @@ def test_a_manager_that_went_away_does_not_stop_the_controller(tmp_path, monkeyp
     notice.close()
 
 
+def test_a_manager_that_does_not_read_does_not_hold_the_controller(tmp_path, monkeypatch):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        notice = ServiceNotice()
+        notice.ready()
+        for _ in range(2000):  # more than a socket queues: net.unix.max_dgram_qlen is 10 or 512 (unix(7), from memory)
+            notice.alive("growing")
+        notice.close()
+        assert manager.recv(200) == b"READY=1"
+
+
 def test_a_run_has_one_writer(tmp_path):
     held = lock_run(tmp_path)
     with pytest.raises(JournalError, match="already writing"):

@@ -22,15 +22,23 @@ def new_sheet(title: str, at: tuple[float, float], right: float) -> schemdraw.Dr
     """An empty sheet with its title; ``right`` keeps room for the words at its right edge."""
     sheet = schemdraw.Drawing(show=False)
     sheet.config(fontsize=11, font="DejaVu Sans, sans-serif", lw=1.3, unit=2.4, margin=0.6, bgcolor="white")
-    sheet += elm.Label().right().at(at).label(title, fontsize=15, halign="left")
+    letters(sheet, at, title, "left", 15)
     sheet += elm.Line(color="white").at((right, at[1])).to((right + 0.01, at[1]))
     return sheet
+
+
+def letters(
+    sheet: schemdraw.Drawing, at: tuple[float, float], text: str, halign: str, fontsize: int, color: str = "black"
+) -> None:
+    """Letters exactly there: schemdraw puts those of an element without a body 0.1 to the right and above."""
+    label = elm.Label().right().at((at[0] - 0.1, at[1] - 0.1))
+    sheet += label.label(text, fontsize=fontsize, halign=halign, valign="center", color=color)
 
 
 def note(sheet: schemdraw.Drawing, at: tuple[float, float], *lines: str) -> None:
     for place, line in enumerate(lines):
         x, y = at
-        sheet += elm.Label().right().at((x, y - 0.5 * place)).label(line, fontsize=10, halign="left", color="#444")
+        letters(sheet, (x, y - 0.5 * place), line, "left", 10, "#444")
 
 
 def fuse_row(sheet: schemdraw.Drawing, y: float, name: str, rating: str) -> tuple[float, float]:
@@ -46,12 +54,7 @@ def box(sheet: schemdraw.Drawing, corner: tuple[float, float], size: tuple[float
     sheet += elm.Rect(corner1=(0, 0), corner2=(width, height)).at((x, y)).right()
     for place, line in enumerate(lines):
         drop = (place - (len(lines) - 1) / 2) * 0.5
-        sheet += (
-            elm.Label()
-            .right()
-            .at((x + width / 2, y + height / 2 - drop))
-            .label(line, fontsize=12 if place == 0 else 10, valign="center", halign="center")
-        )
+        letters(sheet, (x + width / 2, y + height / 2 - drop), line, "center", 12 if place == 0 else 10)
 
 
 def wire(sheet: schemdraw.Drawing, *points: tuple[float, float]) -> None:
@@ -63,8 +66,14 @@ def ground(sheet: schemdraw.Drawing, at: tuple[float, float]) -> None:
     sheet += elm.Ground().at(at)
 
 
+def to_ground(sheet: schemdraw.Drawing, at: tuple[float, float]) -> None:
+    """The 0 V of a box, from the middle of its lower edge."""
+    wire(sheet, at, (at[0], at[1] - 0.3))
+    ground(sheet, (at[0], at[1] - 0.3))
+
+
 def words(sheet: schemdraw.Drawing, at: tuple[float, float], text: str, halign: str = "left") -> None:
-    sheet += elm.Label().right().at(at).label(text, fontsize=10, halign=halign, valign="center")
+    letters(sheet, at, text, halign, 10)
 
 
 def supply() -> schemdraw.Drawing:
@@ -83,7 +92,11 @@ def supply() -> schemdraw.Drawing:
     sheet += elm.Switch().at((x + 2.6, y)).right().length(2.6).label("K1.1", fontsize=11)
     wire(sheet, (x + 5.2, y), (x + 6.6, y))
     box(sheet, (x + 6.6, y - 0.9), (3, 1.8), "A3", "stepper driver", "VMOT")
-    words(sheet, (x + 6.5, y - 1.3), "100 uF beside VMOT")
+    to_ground(sheet, (x + 8.1, y - 0.9))
+    words(sheet, (x + 1.3, y - 0.55), "emergency stop", "center")
+    words(sheet, (x + 3.9, y - 0.55), "relay contact", "center")
+    words(sheet, (x + 9.9, y), "100 uF from VMOT to 0 V,")
+    words(sheet, (x + 9.9, y - 0.5), "beside the driver")
 
     # relay branch: the second overfill float holds the relay
     x, y = fuse_row(sheet, -3, "F2", "0.5 A")
@@ -91,17 +104,20 @@ def supply() -> schemdraw.Drawing:
     words(sheet, (x + 1.3, y - 0.55), "overfill float, closed while it hangs", "center")
     wire(sheet, (x + 2.6, y), (x + 6.6, y))
     box(sheet, (x + 6.6, y - 0.9), (3, 1.8), "K1", "relay coil,", "diode across")
-    wire(sheet, (x + 9.6, y), (x + 10.4, y), (x + 10.4, y - 0.5))
-    ground(sheet, (x + 10.4, y - 0.5))
+    to_ground(sheet, (x + 8.1, y - 0.9))
 
     # lamp branch: emergency stop, thermal cut-out, driver, lamp
     x, y = fuse_row(sheet, -6, "F3", "3 A slow")
     sheet += elm.Switch(nc=True).at((x, y)).right().length(2.6).label("S1b", fontsize=11)
     sheet += elm.Switch(nc=True).at((x + 2.6, y)).right().length(2.6).label("F5", fontsize=11)
-    words(sheet, (x + 3.9, y - 0.55), "cut-out 70 C, reset by hand", "center")
+    words(sheet, (x + 1.3, y - 0.55), "emergency stop", "center")
+    words(sheet, (x + 3.9, y - 0.55), "cut-out 70 C,", "center")
+    words(sheet, (x + 3.9, y - 1.05), "reset by hand", "center")
     wire(sheet, (x + 5.2, y), (x + 6.6, y))
     box(sheet, (x + 6.6, y - 0.9), (3, 1.8), "A4", "lamp driver", "constant current")
-    wire(sheet, (x + 9.6, y), (x + 10.6, y))
+    to_ground(sheet, (x + 8.1, y - 0.9))
+    for side in (-0.35, 0.35):
+        wire(sheet, (x + 9.6, y + side), (x + 10.6, y + side))
     box(sheet, (x + 10.6, y - 0.6), (1.8, 1.2), "E1", "lamp")
 
     # computer branch
@@ -111,9 +127,11 @@ def supply() -> schemdraw.Drawing:
     wire(sheet, (x + 4.2, y), (x + 6.6, y))
     words(sheet, (x + 5.4, y + 0.3), "5 V", "center")
     box(sheet, (x + 6.6, y - 0.8), (3, 1.6), "A1", "computer")
+    to_ground(sheet, (x + 2.7, y - 0.8))
+    to_ground(sheet, (x + 8.1, y - 0.8))
     note(
         sheet,
-        (0, -11.0),
+        (0, -11.6),
         "S1a and S1b are two opening contacts of one emergency stop that stays pressed. It leaves the computer alive:"
         " records go on.",
         "Contacts are drawn without power, bed dry.",
@@ -127,70 +145,96 @@ def probe_row(
     sheet: schemdraw.Drawing, y: float, label: str, pull_kohm: int, name: str, words_: str, shape: str
 ) -> None:
     """An analogue input at the board's right edge: pull-up, cable, probe with its resistor at the far end."""
-    words(sheet, (5.8, y), label, "right")
-    wire(sheet, (6, y), (10.2, y))
-    sheet += elm.Dot().at((7.4, y))
-    sheet += elm.Resistor().at((7.4, y)).up().length(1.4).label(f"{pull_kohm} k", loc="bottom", fontsize=10)
-    sheet += elm.Vdd().at((7.4, y + 1.4)).label("3.3 V", fontsize=10)
-    words(sheet, (9.4, y + 0.3), name, "center")
+    filtered_input(sheet, y, label)
+    wire(sheet, (8.6, y), (12.0, y))
+    sheet += elm.Dot().at((9.4, y))
+    sheet += elm.Resistor().at((9.4, y)).up().length(1.4).label(f"{pull_kohm} k", loc="bottom", fontsize=10)
+    sheet += elm.Vdd().at((9.4, y + 1.4)).label("3.3 V", fontsize=10)
+    words(sheet, (11.2, y + 0.3), name, "center")
     if shape == "across":  # a resistor at the far end, what shortens it beside it
-        wire(sheet, (10.2, y), (13.0, y))
-        sheet += elm.Resistor().at((10.2, y)).down().length(1.5).label(f"{pull_kohm} k", loc="top", fontsize=10)
-        sheet += elm.Switch().at((13.0, y)).down().length(1.5)
-        sheet += elm.Dot().at((10.2, y))
-        wire(sheet, (13.0, y - 1.5), (10.2, y - 1.5))
+        wire(sheet, (12.0, y), (14.8, y))
+        sheet += elm.Dot().at((12.0, y))
+        sheet += elm.Resistor().at((12.0, y)).down().length(1.5).label(f"{pull_kohm} k", loc="top", fontsize=10)
+        sheet += elm.Switch().at((14.8, y)).down().length(1.5)
+        sheet += elm.Dot().at((12.0, y - 1.5))
     else:  # in series: contact closed while there is water
-        sheet += elm.Resistor().at((10.2, y)).right().length(2.0).label("3.3 k", fontsize=10)
-        wire(sheet, (12.2, y), (13.0, y))
-        sheet += elm.Switch(nc=True).at((13.0, y)).down().length(1.5)
-        wire(sheet, (13.0, y - 1.5), (10.2, y - 1.5))
-    ground(sheet, (10.2, y - 1.5))
-    words(sheet, (13.9, y - 0.5), words_.split("|")[0])
-    words(sheet, (13.9, y - 1.0), words_.split("|")[1])
+        sheet += elm.Resistor().at((12.0, y)).right().length(2.0).label("3.3 k", fontsize=10)
+        wire(sheet, (14.0, y), (14.8, y))
+        sheet += elm.Switch(nc=True).at((14.8, y)).down().length(1.5)
+    wire(sheet, (14.8, y - 1.5), (12.0, y - 1.5))
+    ground(sheet, (12.0, y - 1.5))
+    first, second = words_.split("|")
+    words(sheet, (15.7, y - 0.5), first)
+    words(sheet, (15.7, y - 1.0), second)
+
+
+def filtered_input(sheet: schemdraw.Drawing, y: float, label: str) -> None:
+    """An input of the converter with its series resistor and capacitor, up to x = 8.6."""
+    words(sheet, (5.8, y), label, "right")
+    wire(sheet, (6, y), (6.7, y))
+    sheet += elm.Dot().at((6.7, y))
+    sheet += elm.Capacitor().at((6.7, y)).down().length(1.2).label("100 nF", loc="bottom", fontsize=10)
+    ground(sheet, (6.7, y - 1.2))
+    sheet += elm.Resistor().at((6.7, y)).right().length(1.9).label("1 k", fontsize=10)
 
 
 def board() -> schemdraw.Drawing:
     """The microcontroller: probes in, motor out."""
-    sheet = new_sheet("2  Board: microcontroller A2, probes and pump", (-8.5, 2.9), 18.5)
-    box(sheet, (0, -13.6), (6, 15.2), "")
-    words(sheet, (3, 1.1), "A2  microcontroller", "center")
+    sheet = new_sheet("2  Board: microcontroller A2, probes and pump", (-8.5, 2.9), 20.5)
+    box(sheet, (0, -14.6), (6, 16.2), "")
+    letters(sheet, (3, 1.1), "A2  microcontroller", "center", 12)
     words(sheet, (3, 0.6), "3.3 V, 12-bit converter", "center")
     probe_row(sheet, -1.2, "GP26 leak", 100, "B3", "leak rope under the tray:|water bridges it", "across")
     probe_row(sheet, -5.0, "GP27 float", 10, "B4", "overfill float in the bed:|closes when it rises", "across")
     probe_row(sheet, -8.8, "GP28 reservoir", 10, "B5", "reservoir float:|closed while there is water", "series")
-    words(sheet, (5.8, -12.0), "GP29 moisture", "right")
-    wire(sheet, (6, -12.0), (10.2, -12.0))
-    box(sheet, (10.2, -12.9), (3.4, 1.8), "B2", "capacitive moisture", "3.3 V, out 0 to 3 V")
+    filtered_input(sheet, -12.6, "GP29 moisture")
+    wire(sheet, (8.6, -12.6), (12.0, -12.6))
+    box(sheet, (12.0, -13.5), (3.6, 1.8), "B2", "capacitive moisture", "out 0 to 3 V")
+    wire(sheet, (15.6, -12.2), (16.4, -12.2))
+    words(sheet, (16.5, -12.2), "3.3 V")
+    to_ground(sheet, (13.8, -13.5))
 
-    for y, label, pin in ((-3.0, "GP2 step", "STEP"), (-4.0, "GP3 direction", "DIR"), (-5.0, "GP4 enable", "ENABLE")):
+    wires = (
+        (-2.2, "3.3 V out", "3.3 V"),
+        (-3.2, "GP2 step", "STEP"),
+        (-4.2, "GP3 direction", "DIR"),
+        (-5.2, "GP4 enable", "ENABLE"),
+        (-7.6, "0 V", "0 V"),
+    )
+    for y, label, pin in wires:
         words(sheet, (0.2, y), label)
         wire(sheet, (0, y), (-4.4, y))
         words(sheet, (-4.6, y), pin, "right")
-    sheet += elm.Dot().at((-1.4, -5.0))
-    sheet += elm.Resistor().at((-1.4, -5.0)).down().length(1.6).label("10 k", loc="top", fontsize=10)
-    wire(sheet, (-1.4, -6.6), (-2.4, -6.6))
-    words(sheet, (-2.5, -6.6), "3.3 V", "right")
-    box(sheet, (-8.4, -5.8), (4, 3.6), "")
-    words(sheet, (-8.2, -2.6), "A3  stepper driver")
-    words(sheet, (-8.2, -3.2), "VMOT from K1.1")
-    wire(sheet, (-6.4, -5.8), (-6.4, -7.2))
-    words(sheet, (-6.2, -6.6), "4 wires")
-    box(sheet, (-8.0, -8.8), (3.2, 1.6), "M1", "peristaltic pump")
-    words(sheet, (0.2, -10.0), "GP5 bench")
-    wire(sheet, (0, -10.0), (-1.4, -10.0))
-    sheet += elm.Switch().at((-1.4, -10.0)).left().length(2.0).label("X1 jumper", fontsize=10)
-    wire(sheet, (-3.4, -10.0), (-3.4, -10.4))
-    ground(sheet, (-3.4, -10.4))
-    words(sheet, (0.2, -12.6), "USB")
-    wire(sheet, (0, -12.6), (-4.4, -12.6))
-    words(sheet, (-4.6, -12.6), "to computer A1", "right")
+    sheet += elm.Dot().at((-1.4, -5.2))
+    sheet += elm.Resistor().at((-1.4, -5.2)).down().length(1.5).label("10 k", loc="top", fontsize=10)
+    wire(sheet, (-1.4, -6.7), (-2.4, -6.7))
+    words(sheet, (-2.5, -6.7), "3.3 V", "right")
+    sheet += elm.Dot().at((-2.2, -7.6))
+    ground(sheet, (-2.2, -7.6))
+    box(sheet, (-8.4, -8.2), (4, 6.8), "")
+    letters(sheet, (-8.2, -1.9), "A3", "left", 12)
+    words(sheet, (-8.2, -2.4), "stepper")
+    words(sheet, (-8.2, -2.9), "driver")
+    words(sheet, (-8.2, -4.7), "VMOT")
+    words(sheet, (-8.2, -5.2), "from K1.1")
+    wire(sheet, (-6.4, -8.2), (-6.4, -9.4))
+    words(sheet, (-6.2, -8.8), "4 wires")
+    box(sheet, (-8.0, -11.0), (3.2, 1.6), "M1", "peristaltic pump")
+    words(sheet, (0.2, -10.6), "GP5 bench")
+    wire(sheet, (0, -10.6), (-1.4, -10.6))
+    sheet += elm.Switch().at((-3.4, -10.6)).right().length(2.0).label("X1 jumper", fontsize=10)
+    wire(sheet, (-3.4, -10.6), (-3.4, -11.0))
+    ground(sheet, (-3.4, -11.0))
+    words(sheet, (0.2, -13.6), "USB")
+    wire(sheet, (0, -13.6), (-4.4, -13.6))
+    words(sheet, (-4.6, -13.6), "data and 5 V from A1", "right")
     note(
         sheet,
-        (-8.4, -14.5),
+        (-8.4, -15.7),
         "Resistors at B3, B4 and B5 sit at the far end of the cable, inside the probe: a cut cable then reads unlike"
         " a dry probe.",
-        "Each analogue input has 1 k in series and 100 nF to 0 V at the board (not drawn). The pull-up at GP4 keeps the"
-        " motor off while A2 starts.",
+        "The 10 k at GP4 keeps the motor off while A2 starts. All four inputs of the converter have 1 k and 100 nF at"
+        " the board.",
     )
     return sheet
 
@@ -199,7 +243,7 @@ def computer() -> schemdraw.Drawing:
     """The single-board computer and what hangs on its own pins."""
     sheet = new_sheet("3  Computer: single-board computer A1 (Skerry Light's pins)", (-7.5, 2.9), 18.0)
     box(sheet, (0, -11.2), (6, 12.8), "")
-    words(sheet, (3, 1.1), "A1  computer", "center")
+    letters(sheet, (3, 1.1), "A1  computer", "center", 12)
     words(sheet, (3, 0.6), "3.3 V pins, never 5 V", "center")
     # left: I2C and USB
     for y, label, pin in ((-1.6, "GPIO2 i2c_data", "SDA"), (-2.4, "GPIO3 i2c_clock", "SCL")):
@@ -207,15 +251,18 @@ def computer() -> schemdraw.Drawing:
         wire(sheet, (0, y), (-3.0, y))
         words(sheet, (-3.2, y), pin, "right")
     box(sheet, (-7.4, -4.0), (4.4, 3.2), "")
-    words(sheet, (-7.2, -1.3), "B1  SHT31-D")
-    words(sheet, (-7.2, -2.0), "air sensor")
+    letters(sheet, (-7.2, -1.3), "B1", "left", 12)
+    words(sheet, (-7.2, -2.0), "SHT31-D, air")
     words(sheet, (-7.2, -3.2), "3.3 V, 0 V, address 0x44")
     words(sheet, (0.2, -6.0), "USB")
     wire(sheet, (0, -6.0), (-3.0, -6.0))
-    box(sheet, (-7.4, -6.8), (4.4, 1.6), "A2", "microcontroller, by one cable")
+    box(sheet, (-7.4, -6.8), (4.4, 1.6), "A2", "microcontroller")
     words(sheet, (0.2, -9.4), "5 V")
     wire(sheet, (0, -9.4), (-3.0, -9.4))
     words(sheet, (-3.2, -9.4), "from G2", "right")
+    words(sheet, (0.2, -10.4), "0 V")
+    wire(sheet, (0, -10.4), (-3.0, -10.4))
+    ground(sheet, (-3.0, -10.4))
     # right: pins
     words(sheet, (5.8, -0.6), "GPIO18 lamp", "right")
     wire(sheet, (6, -0.6), (10.6, -0.6))
