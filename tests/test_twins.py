@@ -16,12 +16,14 @@ from controller.settings import settings_from_text
 from controller.twins.comparing import compare
 from controller.twins.environment import ALIKE, DIFFERENT, OPEN, verdict
 from controller.twins.findings import findings_of, headline, joined_words, pupil_words, span_words, what_was_compared
-from controller.twins.gathering import differences_of_plans, gather, gather_all, refuse_unlike, twin_of
+from controller.twins.gathering import twin_of
 from controller.twins.miappe import fields_of
 from controller.twins.numbers import summary_of, write_numbers
+from controller.twins.plans import differences_of_plans, refuse_unlike
 from controller.twins.plants import WARMTH
 from controller.twins.report import render
 from controller.twins.sheet import rows_of
+from controller.twins.sources import gather, gather_all
 from tests.journals import DAY_MS, HOUR_MS, at, fill, hydrate, new_journal, settings
 from tests.made_runs import START_MS, Truth, make_run, plan_text, settings_of
 from tests.reference_rows import rows
@@ -409,7 +411,7 @@ def test_the_command_writes_everything_and_says_the_findings(tmp_path, runs):
 def test_the_command_refuses_in_a_sentence(tmp_path, runs):
     for words, exit_code, told in (
         ((runs["first"],), 3, "needs two runs"),
-        ((runs["first"], tmp_path), 5, "no journal here"),
+        ((runs["first"], tmp_path), 5, "no journal here, no archive and no parcels"),
         ((runs["first"], runs["first"]), 3, "given already"),
     ):
         found = command(*words, "--out", tmp_path / "out")

@@ -5,7 +5,8 @@ import statistics
 import pytest
 
 from controller.rehearse import rehearse
-from controller.twins.gathering import gather, twin_of
+from controller.twins.gathering import twin_of
+from controller.twins.sources import gather
 from tests.campaigns.twins import BY_MOISTURE, COOLER, SCENARIOS, SLOW_SEEDS, campaign, is_found, pair, tally
 from tests.made_runs import make_run, settings_of
 

@@ -10,10 +10,11 @@ from controller.commands.terminal import json_option, out, plain_errors
 from controller.errors import SettingsError
 from controller.twins.comparing import compare as compare_twins
 from controller.twins.findings import findings_of, headline
-from controller.twins.gathering import gather_all, refuse_unlike
 from controller.twins.numbers import summary_of, write_cover, write_numbers
 from controller.twins.pictures import for_page, shots_of, write_time_lapse
+from controller.twins.plans import refuse_unlike
 from controller.twins.report import write_report
+from controller.twins.sources import gather_all
 
 
 @click.command()
@@ -28,9 +29,9 @@ from controller.twins.report import write_report
 def compare(run_folders: tuple[Path, ...], unlike: bool, folder: Path, as_json: bool) -> None:
     """Compare runs of one plan: were the places alike, and what did the plants do? Each with the first one."""
     with plain_errors():
-        if len(run_folders) < 2:
-            raise SettingsError(("A comparison needs two runs or more; give their folders.",))
         twins = gather_all(list(run_folders))
+        if len(twins) < 2:
+            raise SettingsError(("A comparison needs two runs or more; name their folders, archives or parcels.",))
         comparison = compare_twins(twins, refuse_unlike(twins, unlike_wanted=unlike))
         written = write_numbers(comparison, folder)
         shots = [shot for twin in twins for shot in shots_of(twin)]

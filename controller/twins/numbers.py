@@ -97,6 +97,8 @@ def summary_of(comparison: Comparison) -> dict[str, Any]:
             {
                 "name": twin.name,
                 "run_id": twin.run["run_id"],
+                "source": twin.source,
+                "not_carried": twin.not_carried,
                 "plan_sha256": twin.run["plan_sha256"],
                 "software_version": twin.run["software_version"],
                 "simulated": twin.simulated,
