@@ -68,14 +68,24 @@ class Hours:
 
     def degree_days_at(self, hour_h: float, base_c: float) -> float:
         """Degree-days from hydration to this hour; hours without a reading are bridged by their neighbours."""
+        summed = self.degree_days_by_hour(base_c)
+        return float("nan") if summed is None else float(np.interp(hour_h, np.arange(len(summed)), summed))
+
+    def hour_of(self, degree_days: float, base_c: float) -> float:
+        """The hour since hydration at which so many degree-days were reached; NaN when they never were."""
+        summed = self.degree_days_by_hour(base_c)
+        if summed is None or not degree_days <= summed[-1] + 1e-9:
+            return float("nan")
+        return float(np.interp(degree_days, summed, np.arange(len(summed))))
+
+    def degree_days_by_hour(self, base_c: float) -> Values | None:
+        """Degree-days up to the start of each hour, and to the end of the last; None without any reading."""
         warm_c = self.air_temperature_c
         known = np.flatnonzero(~np.isnan(warm_c))
         if not known.size:
-            return float("nan")
-        places = np.arange(len(warm_c))
-        excess_c = np.maximum(0.0, np.interp(places, known, warm_c[known]) - base_c)
-        summed = np.concatenate(([0.0], np.cumsum(excess_c) / 24.0))
-        return float(np.interp(hour_h, np.arange(len(summed)), summed))
+            return None
+        excess_c = np.maximum(0.0, np.interp(np.arange(len(warm_c)), known, warm_c[known]) - base_c)
+        return np.concatenate(([0.0], np.cumsum(excess_c) / 24.0))
 
 
 @dataclass(frozen=True, eq=False)
