@@ -30,4 +30,6 @@ def title(axes: "Axes", words: str) -> None:
 
 
 def key(axes: "Axes", **where: Any) -> None:
-    axes.legend(**({"loc": "best", "frameon": False, "fontsize": 8.0, "handlelength": 2.6} | where))
+    axes.legend(
+        **({"loc": "best", "framealpha": 0.85, "edgecolor": "none", "fontsize": 8.0, "handlelength": 2.6} | where)
+    )

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 SHOWN_MARGINS = 5.0
-ROW_IN, PAIR_IN = 0.3, 0.11  # height of a channel with one pair, and of each further pair
+ROW_IN, PAIR_IN = 0.3, 0.065  # height of a channel with one pair, and of each further pair
 
 
 def margins_height_in(comparison: Comparison) -> float:
@@ -70,6 +70,8 @@ def _whisker(axes: "Axes", row: float, low: float, middle: float, high: float, p
         return
     side = shown if middle > 0 else -shown
     axes.plot([side], [row], ">" if middle > 0 else "<", color=colour(place), markersize=size + 1.5)
+    if pairs > 1:
+        return  # the figures of so many stand in the tables
     axes.annotate(
         f"{middle:+.0f} margins",
         (side, row),
@@ -77,7 +79,7 @@ def _whisker(axes: "Axes", row: float, low: float, middle: float, high: float, p
         textcoords="offset points",
         ha="right" if middle > 0 else "left",
         va="center",
-        fontsize=8.0 if pairs == 1 else 6.5,
+        fontsize=8.0,
     )
 
 

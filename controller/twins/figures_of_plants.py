@@ -44,7 +44,11 @@ def draw_emergence(placed: list["Axes"], comparison: Comparison) -> bool:
     placed[0].set_ylabel("emerged, %")
     placed[0].set_xlabel("days")
     placed[1].set_xlabel("°C d")
-    key(placed[1], fontsize=7.0, loc="upper left")
+    for axes, unit in ((placed[0], "curve_days"), (placed[1], "curve_degree_days")):
+        last = max((float(t) for batch in comparison.batches for t in getattr(batch, unit).times), default=0.0)
+        if last > 0.0:  # what comes after the last seedling is level
+            axes.set_xlim(-0.03 * last, 2.1 * last)
+    key(placed[1], fontsize=7.0, loc="lower right")
     return bool(comparison.batches)
 
 

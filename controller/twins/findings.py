@@ -39,10 +39,6 @@ def joined_words(words: list[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
 
 
-def number_words(value: float, decimals: int) -> str:
-    return f"{value:.{decimals}f}"
-
-
 def findings_of_pair(environment: Environment, plants: PlantComparison, comparison: Comparison) -> list[Finding]:
     """All findings on one pair, environment first."""
     return [*_places(environment, comparison), *_plants(plants)]
@@ -99,13 +95,13 @@ def _water(environment: Environment, comparison: Comparison) -> Finding:
     water = environment.water
     amounts = f"{ml_words(b)} at {b.name} against {ml_words(a)} at {a.name}"
     if water.verdict == DIFFERENT:
-        way = "less" if water.difference_fraction < 0 else "more"
+        way, share_pct = "less" if water.difference_fraction < 0 else "more", 100 * abs(water.difference_fraction)
         cause = ""
         if a.settings.plan.watering.moisture is not None:
             cause = " The plan waters by the moisture of the medium, so this may be what the medium asked for."
         return Finding(
             DIFFERENT,
-            f"{b.name} was given {abs(water.difference_fraction):.0%} {way} water than {a.name}: {amounts}.{cause}",
+            f"{b.name} was given {share_pct:.0f} % {way} water than {a.name}: {amounts}.{cause}",
         )
     word = "as much water as" if water.verdict == ALIKE else "about as much water, as far as can be told, as"
     return Finding(water.verdict, f"{b.name} was given {word} {a.name}: {amounts}.")
@@ -147,7 +143,7 @@ def _growth(plants: PlantComparison) -> list[Finding]:
         if plants.differs(measure):
             ratio = plants.growth.ratios[measure]
             ways = ("shorter", "taller") if measure == "height" else ("fewer leaves", "more leaves")
-            way = f"{abs(ratio - 1.0):.0%} {ways[ratio > 1.0]}"
+            way = f"{100 * abs(ratio - 1.0):.0f} % {ways[ratio > 1.0]}"
             verb = "ended" if measure == "height" else "had, at the same age,"
             found.append(Finding(DIFFERENT, f"Plants at {plants.second} {verb} {way}{bracket}."))
         else:

@@ -1,21 +1,11 @@
 """The findings on three twins or more, told by what they are about instead of pair by pair."""
 
-from collections import Counter
-from typing import NamedTuple
-
 from controller.records.story import several
 from controller.twins.comparing import Comparison
 from controller.twins.environment import ALIKE, DIFFERENT, OPEN
 from controller.twins.findings import NAMES, NO_DIFFERENCE, WAYS, Finding, joined_words, ml_words
-from controller.twins.plants import SEED, WARMTH, PlantComparison
-
-
-class Gap(NamedTuple):
-    """A pair that differs: ``low`` has so much less than ``high``."""
-
-    low: str
-    high: str
-    size: float
+from controller.twins.odd_ones import Gap, gaps_of, odd_ones, sides_of, water_gaps
+from controller.twins.plants import SEED, WARMTH
 
 
 def findings_of_many(comparison: Comparison) -> list[Finding]:
@@ -24,21 +14,9 @@ def findings_of_many(comparison: Comparison) -> list[Finding]:
     return [*_places(comparison, all_of_them), _water(comparison, all_of_them), *_plants(comparison)]
 
 
-def _sides(gaps: list[Gap]) -> list[tuple[str, bool, list[Gap]]]:
-    """Pairs put together by the twin that has less (False) or more (True) than the most others, until none is left."""
-    left, found = list(gaps), []
-    while left:
-        sides = Counter([(gap.low, False) for gap in left] + [(gap.high, True) for gap in left])
-        (name, more), _ = max(sides.items(), key=lambda side: side[1])
-        mine = [gap for gap in left if (gap.high if more else gap.low) == name]
-        found.append((name, more, mine))
-        left = [gap for gap in left if gap not in mine]
-    return found
-
-
 def _clauses(gaps: list[Gap], ways: tuple[str, str], unit: str, decimals: int) -> str:
     clauses = []
-    for name, more, mine in _sides(gaps):
+    for name, more, mine in sides_of(gaps):
         others = joined_words([gap.low if more else gap.high for gap in mine])
         sizes = sorted(gap.size for gap in mine)
         low, high = f"{sizes[0]:.{decimals}f}", f"{sizes[-1]:.{decimals}f}"
@@ -52,11 +30,7 @@ def _places(comparison: Comparison, all_of_them: str) -> list[Finding]:
     for key, name in NAMES.items():
         pairs = [(each, channel) for each in comparison.environments if (channel := each.of(key)) is not None]
         verdicts = {channel.verdict for _, channel in pairs}
-        gaps = [
-            Gap(*((p.second, p.first) if c.difference < 0 else (p.first, p.second)), abs(c.difference))
-            for p, c in pairs
-            if c.verdict == DIFFERENT
-        ]
+        gaps = gaps_of(comparison, key)
         if gaps:
             told_as = pairs[0][1].channel
             unit = "" if told_as.unit == "ml/ml" else f" {told_as.unit}"
@@ -88,19 +62,14 @@ def _places(comparison: Comparison, all_of_them: str) -> list[Finding]:
 
 def _water(comparison: Comparison, all_of_them: str) -> Finding:
     amounts = joined_words([f"{ml_words(twin)} at {twin.name}" for twin in comparison.twins])
-    waters = [(each, each.water) for each in comparison.environments]
-    gaps = [
-        Gap(*((e.second, e.first) if w.difference_ml < 0 else (e.first, e.second)), 100.0 * abs(w.difference_fraction))
-        for e, w in waters
-        if w.verdict == DIFFERENT
-    ]
+    gaps = water_gaps(comparison)
     if gaps:
         words = _clauses(gaps, ("given less water", "given more water"), " %", 0)
         cause = ""
         if comparison.twins[0].settings.plan.watering.moisture is not None:
             cause = " The plan waters by the moisture of the medium, so this may be what the medium asked for."
         return Finding(DIFFERENT, f"{words[0].upper()}{words[1:]}: {amounts}.{cause}")
-    if {water.verdict for _, water in waters} == {ALIKE}:
+    if {each.water.verdict for each in comparison.environments} == {ALIKE}:
         return Finding(ALIKE, f"To {all_of_them} the same amount of water was given: {amounts}.")
     return Finding(OPEN, f"To {all_of_them} about as much water was given, as far as can be told: {amounts}.")
 
@@ -114,11 +83,12 @@ def _plants(comparison: Comparison) -> list[Finding]:
     told = joined_words([f"{up} of {sown} at {name}" for name, (up, sown) in counts.items()])
     seed = [each for each in comparison.plants if each.cause == SEED]
     if seed:
-        names = _pair_words(seed)
+        pairs = odd_ones([(each.first, each.second) for each in seed])
+        names = "; ".join(f"those at {name} from those at {joined_words(others)}" for name, others in pairs)
         first = Finding(
             DIFFERENT,
-            f"Seeds that came up: {told}. Between {names} the seeds differed, in how many came up or in how late, by "
-            "more than chance makes and warmth explains: look at the seed, or at something that was not measured.",
+            f"Seeds that came up: {told}. The seeds differed, {names}, in how many came up or in how late, by more "
+            "than chance makes and warmth explains: look at the seed, or at something that was not measured.",
         )
     else:
         first = Finding(
@@ -149,7 +119,7 @@ def _plants(comparison: Comparison) -> list[Finding]:
         if unlike:
             way = ("less", "more")
             words = "; ".join(
-                f"{e.second} {abs(ratio - 1.0):.0%} {way[ratio > 1.0]} than {e.first}"
+                f"{e.second} {100 * abs(ratio - 1.0):.0f} % {way[ratio > 1.0]} than {e.first}"
                 for e in unlike
                 for ratio in [e.growth.ratios[measure]]
             )
@@ -162,7 +132,3 @@ def _plants(comparison: Comparison) -> list[Finding]:
 def _percent(ratio: float) -> float:
     """By how much the slower took longer."""
     return 100.0 * abs(max(ratio, 1.0 / ratio) - 1.0)
-
-
-def _pair_words(pairs: list[PlantComparison]) -> str:
-    return "; ".join(f"{each.second} and {each.first}" for each in pairs)

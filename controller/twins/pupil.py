@@ -2,10 +2,11 @@
 
 from controller.records.story import several
 from controller.twins.comparing import Comparison
-from controller.twins.environment import DIFFERENT
-from controller.twins.findings import WAYS, channels_told, joined_words
+from controller.twins.findings import NAMES, WAYS, joined_words
+from controller.twins.odd_ones import gaps_of, odd_ones, sides_of, water_gaps
 from controller.twins.plants import SEED, WARMTH
-from controller.twins.story import is_unlike, odd_ones
+
+FOLLOWS = ("daily_light_integral_mol_m2", "vapour_pressure_deficit_kpa")  # told already by hours, warmth and dampness
 
 
 def pupil_words(comparison: Comparison) -> list[str]:
@@ -24,21 +25,17 @@ def pupil_words(comparison: Comparison) -> list[str]:
 
 
 def _boxes(comparison: Comparison) -> str:
-    unlike = {(e.first, e.second): e for e in comparison.environments if is_unlike(e)}
-    if not unlike:
-        names = joined_words([twin.name for twin in comparison.twins])
-        return f"The boxes at {names} were as alike as our instruments can tell. That is a fair race."
-    told = []
-    for name, others in odd_ones(list(unlike)):
-        ways: list[str] = []
-        for other in others:
-            environment = unlike.get((other, name)) or unlike[name, other]
-            turned = environment.first == name
-            ways += [WAYS[c.channel.key][(c.difference > 0.0) != turned] for c in channels_told(environment, DIFFERENT)]
-            if environment.water.verdict == DIFFERENT:
-                ways.append(("given less water", "given more water")[(environment.water.difference_ml > 0.0) != turned])
-        told.append(f"The box at {name} was {joined_words(list(dict.fromkeys(ways)))} than at {joined_words(others)}.")
-    return " ".join([*told, "That is not a fair race."])
+    gaps = [(WAYS[key], gaps_of(comparison, key)) for key in NAMES if key not in FOLLOWS]
+    gaps.append((("given less water", "given more water"), water_gaps(comparison)))
+    told = [
+        f"The box at {name} was {ways[more]} than at {joined_words([gap.low if more else gap.high for gap in mine])}."
+        for ways, found in gaps
+        for name, more, mine in sides_of(found)
+    ]
+    if told:
+        return " ".join([*told, "That is not a fair race."])
+    names = joined_words([twin.name for twin in comparison.twins])
+    return f"The boxes at {names} were as alike as our instruments can tell. That is a fair race."
 
 
 def _seeds(comparison: Comparison) -> str:

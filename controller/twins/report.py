@@ -50,7 +50,7 @@ METHODS = (
      "(Ranal and Santana 2006), germination index (weights T - t)."),
     ("Growth", "a logistic or Gompertz curve for each plant; final heights, and leaf numbers at one age since "
      "emergence, compared plant by plant, never look by look (looks at one plant are not independent), by rearranging "
-     "plants between twins within each species (Pitman 1937; Westfall and Young 1993); for one species alone Welch (1947)."),
+     "plants between twins within each species (Pitman 1937; Westfall and Young 1993); one species alone: Welch 1947."),
     ("Cover", "a logistic curve for the green cover of each bed. A bed is one thing, however often it is photographed: "
      "two curves are compared by the extra sum of squares with the pictures counted as fewer where their errors follow "
      "each other (Bates and Watts 1988, 3.10), which speaks of these two beds and of no others."),

@@ -5,7 +5,8 @@ from controller.twins.comparing import Comparison
 from controller.twins.environment import DIFFERENT, Environment
 from controller.twins.findings import Finding, channels_told, findings_of_pair, joined_words
 from controller.twins.findings_of_many import findings_of_many
-from controller.twins.plants import BAD_SHARE_FRACTION, GOOD_SHARE_FRACTION, SEED
+from controller.twins.odd_ones import odd_ones
+from controller.twins.plants import BAD_SHARE_FRACTION, GOOD_SHARE_FRACTION, SEED, PlantComparison
 
 TOLD_DEVIATIONS = 3
 
@@ -63,18 +64,6 @@ def is_unlike(environment: Environment) -> bool:
     return bool(channels_told(environment, DIFFERENT)) or environment.water.verdict == DIFFERENT
 
 
-def odd_ones(pairs: list[tuple[str, str]]) -> list[tuple[str, list[str]]]:
-    """Pairs that differ, put together by the twin that stands in the most of them (of two alike the later one)."""
-    left, found = list(pairs), []
-    while left:
-        names = [name for pair in left for name in reversed(pair)]
-        name = max(dict.fromkeys(names), key=names.count)
-        mine = [pair for pair in left if name in pair]
-        found.append((name, [a if b == name else b for a, b in mine]))
-        left = [pair for pair in left if name not in pair]
-    return found
-
-
 def deviation_words(comparison: Comparison) -> list[str]:
     """The deviations that matter most, with their spans."""
     return [
@@ -97,8 +86,8 @@ def limits_words(comparison: Comparison) -> list[str]:
     worst = min(known or comparison.plants, key=lambda plants: plants.vigour_power_fraction or 0.0)
     powers = worst.vigour_power_fraction, worst.count_power_fraction
     words = (
-        f"{worst.sown_first} and {worst.sown_second} positions are few. Suppose the seed at {worst.second} truly were "
-        f"so bad that {BAD_SHARE_FRACTION:.0%} of it came up where {GOOD_SHARE_FRACTION:.0%} should, and a quarter "
+        f"{_few(worst)} Suppose the seed at {worst.second} truly were so bad that "
+        f"{100 * BAD_SHARE_FRACTION:.0f} % of it came up where {100 * GOOD_SHARE_FRACTION:.0f} % should, and a quarter "
         f"later: these records would notice it in {_share_words(powers[0] or 0.0)}. By the number alone they would "
         f"notice it in {_share_words(powers[1])}."
     )
@@ -122,6 +111,12 @@ def limits_words(comparison: Comparison) -> list[str]:
         "nobody measured; only more chambers, or chambers that change places, can tell."
     )
     return found
+
+
+def _few(plants: PlantComparison) -> str:
+    if plants.sown_first == plants.sown_second:
+        return f"{several(plants.sown_first, 'position', 'positions').capitalize()} a chamber are few."
+    return f"{plants.sown_first} and {plants.sown_second} positions are few."
 
 
 def _share_words(share_fraction: float) -> str:
