@@ -11,6 +11,7 @@ from scipy.special import fdtrc
 from controller.science.ranges import FloatArray, Numbers, as_given, same_length, series, within
 
 SHAPES = ("logistic", "gompertz")
+_MOST_FOLLOWING = 0.85  # beyond, a few weeks cannot tell how much (a choice, no source)
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,7 @@ def curves_test(
     left = [np.asarray(y) - np.asarray(curve.at(t)) for y, curve, t in ((y_a, a, t_a), (y_b, b, t_b))]
     apart = sum(float(np.sum(each**2)) for each in left)
     together = float(np.sum((both_y - np.asarray(one.at(both_t))) ** 2))
-    follow = min(2.0 / 3.0, max(0.0, float(np.mean([_follow(each) for each in left]))))
+    follow = min(_MOST_FOLLOWING, max(0.0, float(np.mean([_follow(each) for each in left]))))
     share = (1.0 - follow) / (1.0 + follow)
     df = max(1.0, share * both_t.size - 6.0)
     least = 1e-12 * float(np.sum(both_y**2))
@@ -115,8 +116,13 @@ def curves_test(
 
 
 def _follow(residuals: FloatArray) -> float:
-    square = float(np.sum(residuals**2))
-    return float(np.sum(residuals[1:] * residuals[:-1])) / square if square > 0.0 else 0.0
+    """Correlation of each error with the one before, raised by what fitting three figures and a mean hides of it.
+
+    Marriott and Pope (1954), Biometrika 41:390-402, for that bias; its size here is an approximation of this project.
+    """
+    square, n = float(np.sum(residuals**2)), residuals.size
+    seen = float(np.sum(residuals[1:] * residuals[:-1])) / square if square > 0.0 else 0.0
+    return (n * seen + 4.0) / max(1.0, n - 4.0)
 
 
 def _fitted(

@@ -25,6 +25,8 @@ WEIGHTS = {"seed": 0.75, "growth": 0.25}
 NO_CAUSE, WARMTH, SEED = "none", "temperature", "seed"
 # what the power is told of: seed of which so many emerge where 95 % should, those so much later
 GOOD_SHARE_FRACTION, BAD_SHARE_FRACTION, BAD_TIME_RATIO = 0.95, 0.6, 1.25
+# Seeds of one lot scatter by a tenth of their time at least: what a few of them show is too small (an assumption).
+LEAST_SPREAD_FRACTION = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,7 +172,7 @@ def _spread_fraction(shift: Shift | None, seeds: list[Seed]) -> float | None:
     if shift is None or not up:
         return None
     apart = float(np.mean([(by - before) / ((by + before) / 2.0) for before, by in up])) / math.sqrt(12.0)
-    return math.hypot(shift.spread_fraction, apart)
+    return math.hypot(max(shift.spread_fraction, LEAST_SPREAD_FRACTION), apart)
 
 
 def _warmth_ratio(first: Twin, second: Twin, seeds: list[Seed]) -> float | None:
