@@ -21,7 +21,7 @@ def test_the_verdict_on_a_few_pairs_is_right(kind):
     if kind in (COOLER, "a twin with a dark week", "a twin given 10 % less water"):
         assert seen.found == 8
     if kind == "a twin with bad seed":
-        assert seen.found >= 2  # eighteen seeds: half of such twins go unnoticed, and the report says so
+        assert seen.found >= 4  # eighteen seeds: some of such twins go unnoticed, and the report says how many
 
 
 def test_a_pair_depends_on_its_number_alone():
