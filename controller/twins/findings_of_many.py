@@ -100,7 +100,9 @@ def _plants(comparison: Comparison) -> list[Finding]:
         if each.cause == WARMTH and each.shift_days is not None and each.warmth_ratio is not None
     ]  # fmt: skip
     gaps = [
-        Gap(*((e.first, e.second) if e.shift_days.ratio > 1.0 else (e.second, e.first)), _percent(e.shift_days.ratio))
+        Gap(
+            *((e.first, e.second) if e.shift_days.ratio > 1.0 else (e.second, e.first)), _slower_pct(e.shift_days.ratio)
+        )
         for e in warm
         if e.shift_days is not None
     ]
@@ -129,6 +131,6 @@ def _plants(comparison: Comparison) -> list[Finding]:
     return found
 
 
-def _percent(ratio: float) -> float:
+def _slower_pct(ratio: float) -> float:
     """By how much the slower took longer."""
     return 100.0 * abs(max(ratio, 1.0 / ratio) - 1.0)

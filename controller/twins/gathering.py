@@ -71,7 +71,7 @@ class Hours:
         summed = self.degree_days_by_hour(base_c)
         return float("nan") if summed is None else float(np.interp(hour_h, np.arange(len(summed)), summed))
 
-    def hour_of(self, degree_days: float, base_c: float) -> float:
+    def reached_at_h(self, degree_days: float, base_c: float) -> float:
         """The hour since hydration at which so many degree-days were reached; NaN when they never were."""
         summed = self.degree_days_by_hour(base_c)
         if summed is None or not degree_days <= summed[-1] + 1e-9:

@@ -183,7 +183,7 @@ def _warmth_ratio(first: Twin, second: Twin, seeds: list[Seed]) -> float | None:
     if not needs:
         return None
     base_c = first.settings.plan.climate.degree_day_base_c
-    here_h, there_h = (twin.hours.hour_of(float(np.median(needs)), base_c) for twin in (first, second))
+    here_h, there_h = (twin.hours.reached_at_h(float(np.median(needs)), base_c) for twin in (first, second))
     return there_h / here_h if here_h > 0.0 and math.isfinite(there_h) else None
 
 
