@@ -81,11 +81,15 @@ def fit_growth(days: ArrayLike, values: ArrayLike, shape: str = "logistic") -> G
 
 @dataclass(frozen=True)
 class CurvesTest:
-    """Whether one curve would do for two series: ``f`` with ``df_curves`` and ``df_looks``, and its probability."""
+    """Whether one curve would do for two series: ``f`` with ``df_curves`` and ``df_looks``, and its probability.
+
+    ``looks_share_fraction`` is what the looks count for, errors that follow each other being fewer than they seem.
+    """
 
     f: float
     df_curves: float
     df_looks: float
+    looks_share_fraction: float
     p: float
 
 
@@ -112,7 +116,7 @@ def curves_test(
     df = max(1.0, share * both_t.size - 6.0)
     least = 1e-12 * float(np.sum(both_y**2))
     f = max(0.0, (share * (together - apart) / 3.0) / (max(apart, least) * share / df))
-    return CurvesTest(f, 3.0, df, float(fdtrc(3.0, df, f)))
+    return CurvesTest(f, 3.0, df, share, float(fdtrc(3.0, df, f)))
 
 
 def _follow(residuals: FloatArray) -> float:

@@ -4,6 +4,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from itertools import combinations
 
+from controller.science.budget import student_quantile
 from controller.science.growth import CurvesTest, GrowthCurve, curves_test, fit_growth
 from controller.twins.pictures import Shot
 
@@ -20,14 +21,18 @@ class Cover:
 
 @dataclass(frozen=True)
 class CoverTest:
-    """Two beds. ``share_first`` and ``share_second`` are the cover that each curve tends to, as fractions."""
+    """Two beds. ``share_first`` and ``share_second`` are the cover that each curve tends to, as fractions.
+
+    The interval (95 %) counts pictures whose errors follow each other as fewer, as the test does.
+    """
 
     first: str
     second: str
     share_first_fraction: float
     share_second_fraction: float
     difference_fraction: float
-    difference_se_fraction: float
+    difference_low_fraction: float
+    difference_high_fraction: float
     test: CurvesTest
 
 
@@ -52,7 +57,8 @@ def cover_tests(covers: list[Cover]) -> list[CoverTest]:
             continue
         with suppress(ValueError):  # no one curve can be laid through both
             test = curves_test(a.days, a.cover_fraction, b.days, b.cover_fraction)
-            se = (a.curve.final_se**2 + b.curve.final_se**2) ** 0.5
-            shares = a.curve.final, b.curve.final
-            found.append(CoverTest(a.twin, b.twin, *shares, shares[1] - shares[0], se, test))
+            se = ((a.curve.final_se**2 + b.curve.final_se**2) / test.looks_share_fraction) ** 0.5
+            half, moved = student_quantile(0.975, test.df_looks) * se, b.curve.final - a.curve.final
+            interval = moved, moved - half, moved + half
+            found.append(CoverTest(a.twin, b.twin, a.curve.final, b.curve.final, *interval, test))
     return found

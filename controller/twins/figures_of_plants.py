@@ -22,11 +22,13 @@ def draw_emergence(placed: list["Axes"], comparison: Comparison) -> bool:
         (placed[1], "curve_degree_days", "By degree-days received"),
     ):
         title(axes, told)
+        last = max((float(t) for batch in comparison.batches for t in getattr(batch, unit).times), default=0.0)
+        end = 2.1 * last or 1.0  # after the last seedling every curve is level
+        axes.set_xlim(-0.03 * end, end)
         for batch in comparison.batches:
             curve: Survival = getattr(batch, unit)
             place = names.index(batch.twin)
-            end = max((seed.day if unit == "curve_days" else seed.degree_days) for seed in comparison.seeds[batch.twin])
-            steps = np.concatenate(([0.0], curve.times, [max(end, *curve.times, 0.0) if len(curve.times) else end]))
+            steps = np.concatenate(([0.0], curve.times, [end]))
             came = 100.0 * (
                 1.0 - np.concatenate(([1.0], curve.survival, curve.survival[-1:] if len(curve.times) else [1.0]))
             )
@@ -44,10 +46,6 @@ def draw_emergence(placed: list["Axes"], comparison: Comparison) -> bool:
     placed[0].set_ylabel("emerged, %")
     placed[0].set_xlabel("days")
     placed[1].set_xlabel("°C d")
-    for axes, unit in ((placed[0], "curve_days"), (placed[1], "curve_degree_days")):
-        last = max((float(t) for batch in comparison.batches for t in getattr(batch, unit).times), default=0.0)
-        if last > 0.0:  # what comes after the last seedling is level
-            axes.set_xlim(-0.03 * last, 2.1 * last)
     key(placed[1], fontsize=7.0, loc="lower right")
     return bool(comparison.batches)
 

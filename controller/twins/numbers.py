@@ -72,10 +72,11 @@ def write_cover(shots: list[Shot], covers: list[Cover], tests: list[CoverTest], 
         measured = [shot.twin, shot.day, shot.path.name, shot.cover_fraction, shot.cover_cm2, shot.mm_per_pixel]
         rows.append([*measured, *fitted])
     head = ["first", "second", "final_first_fraction", "final_second_fraction"]
-    head += ["difference_fraction", "difference_se_fraction", "f", "df_curves", "df_looks", "p"]
+    head += ["difference_fraction", "difference_low_95", "difference_high_95", "f", "df_curves", "df_looks", "p"]
     pairs: list[list[Any]] = [head]
     for t in tests:
-        finals = [t.share_first_fraction, t.share_second_fraction, t.difference_fraction, t.difference_se_fraction]
+        finals = [t.share_first_fraction, t.share_second_fraction]
+        finals += [t.difference_fraction, t.difference_low_fraction, t.difference_high_fraction]
         pairs.append([t.first, t.second, *finals, t.test.f, t.test.df_curves, t.test.df_looks, t.test.p])
     tables = {"cover.csv": rows} | ({"cover_pairs.csv": pairs} if tests else {})
     try:
