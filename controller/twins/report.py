@@ -11,6 +11,7 @@ from controller.twins.comparing import Comparison
 from controller.twins.cover import Cover, CoverTest
 from controller.twins.environment import margins_of
 from controller.twins.figures import draw_all
+from controller.twins.plants import FALSE_ALARM_FRACTION
 from controller.twins.pupil import pupil_words
 from controller.twins.sheet import rows_of
 from controller.twins.story import (
@@ -55,7 +56,8 @@ METHODS = (
      "two curves are compared by the extra sum of squares with the pictures counted as fewer where their errors follow "
      "each other (Bates and Watts 1988, 3.10), which speaks of these two beds and of no others."),
     ("Many questions", "the probabilities of all pairs' plant questions are raised together (Holm 1979, three quarters "
-     "of the weight on the seed) so that plants that are alike are called different in at most 5 of 100 comparisons. "
+     "of the weight on the seed) so that plants that are alike are called different in at most 3 of 100 comparisons, "
+     "and places and plants together in at most 5. "
      "With more than two chambers each verdict on the places is asked to be surer by the number of pairs (Bonferroni), "
      "with the scatter of days taken from all pairs; before the pairs, all chambers are asked at once."),
     ("Rank of deviations", "by how many margins it was off, times the days it lasted (a choice of this project)."),
@@ -117,6 +119,7 @@ def render(
             pictures=pictures,
             version=__version__,
             number=number,
+            false_alarm=FALSE_ALARM_FRACTION,
             probability=probability,
             growth_tests=[(plants, test) for plants in comparison.plants for test in plants.growth.tests],
         )
