@@ -17,6 +17,7 @@ from controller.twins.comparing import compare
 from controller.twins.environment import ALIKE, DIFFERENT, OPEN, verdict
 from controller.twins.findings import joined_words
 from controller.twins.gathering import twin_of
+from controller.twins.growth import Grown, compare_growth
 from controller.twins.miappe import fields_of
 from controller.twins.numbers import summary_of, write_numbers
 from controller.twins.odd_ones import Gap, odd_ones, sides_of
@@ -274,7 +275,7 @@ def test_of_three_twins_every_pair_is_compared(runs):
     assert [(p.first, p.second) for p in comparison.plants] == pairs
     cooler = [e.of("air_temperature_c").verdict for e in comparison.environments]
     assert cooler[0] == DIFFERENT
-    assert {each.key for each in comparison.overall} == {"count", "days", "degree_days", "height", "leaves"}
+    assert {each.key for each in comparison.overall} == {"count", "days", "degree_days", "height"}
     assert compared(runs, "first", "cool").overall == []
 
 
@@ -316,6 +317,18 @@ def test_leaves_are_compared_at_one_age_of_all_plants(runs):
     assert max(leaves) - min(leaves) <= 1
     assert comparison.plants[0].growth.measures == ["height", "leaves"]
     assert not comparison.plants[0].differs("leaves")
+
+
+def test_fewer_leaves_must_be_fewer_by_more_than_a_look():
+    def plants(twin, count, numbers, later):
+        return [Grown(twin, n, "cress", 70.0 + n, numbers, later) for n in range(count)]
+
+    by_a_look = compare_growth("a", "b", [*plants("a", 6, 4, 4), *plants("b", 6, 3, 4)])
+    by_more = compare_growth("a", "b", [*plants("a", 6, 4, 4), *plants("b", 6, 2, 3)])
+
+    assert by_a_look.together.p_each[1] == 1.0
+    assert by_more.together.p_each[1] < 0.01
+    assert by_more.ratios["leaves"] == pytest.approx(0.5)
 
 
 def test_the_power_is_said_on_the_first_page(runs):

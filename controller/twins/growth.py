@@ -5,8 +5,10 @@ Looks at one plant are not independent of each other, so between twins whole pla
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from controller.science.agreement import welch
 from controller.science.emergence import detectable_difference
@@ -34,13 +36,14 @@ class PlantGrowth:
 
 @dataclass(frozen=True)
 class Grown:
-    """What a plant came to: its final height by its curve, its leaves at one age of all plants."""
+    """What a plant came to: its final height by its curve, its leaves at one age of all plants, and a look later."""
 
     twin: str
     position: int
     species: str
     height_mm: float | None
     leaf_number: float | None
+    leaf_number_later: float | None
 
     def logs(self) -> list[float]:
         """Logarithm of each of MEASURES, NaN where it is not known: differences are told in proportion."""
@@ -122,15 +125,15 @@ def grown_of(twins: list[Twin], curves: list[PlantGrowth], seeds: dict[str, list
         for position in twin.settings.plan.positions:
             here = twin.name, position.number
             height = by.get((*here, "height_mm"))
-            leaf_number = None
+            leaf_number = later = None
             if 0.0 < age_days <= ages.get(here, 0.0):
                 day = _last_day(twin, position.number) - ages[here] + age_days
-                counted = [
-                    leaves for hour_h, leaves in _leaves(_looks_at(twin, position.number)) if hour_h <= day * 24.0
-                ]
-                leaf_number = counted[-1] if counted else None
+                counts = _leaves(_looks_at(twin, position.number))
+                so_far = sum(hour_h <= day * 24.0 for hour_h, _ in counts)
+                if so_far:
+                    leaf_number, later = counts[so_far - 1][1], counts[min(so_far, len(counts) - 1)][1]
             final = None if height is None else height.final
-            found.append(Grown(twin.name, position.number, position.species, final, leaf_number))
+            found.append(Grown(twin.name, position.number, position.species, final, leaf_number, later))
     return found
 
 
@@ -162,8 +165,32 @@ def compare_growth(first: str, second: str, grown: list[Grown]) -> GrowthCompari
         if means and known.sum() >= LEAST_PLANTS:
             ratios[measure] = math.exp(float(np.mean(means)))
             wanted.append(place)
-    together = largest_rearranged(logs[wanted], marks, species) if wanted else None
+    scores = logs.copy()
+    if len(mine):
+        scores[MEASURES.index("leaves")] = _beyond_looks(mine, marks, species)
+    together = largest_rearranged(scores[wanted], marks, species) if wanted else None
     return GrowthComparison(tests, [MEASURES[place] for place in wanted], together, ratios)
+
+
+def _beyond_looks(mine: list[Grown], marks: NDArray[np.bool_], species: NDArray[Any]) -> FloatArray:
+    """Leaf numbers for the test: where a species has fewer in one twin, these are counted one look later.
+
+    Emergence is known only to a look, so the plants of one twin may all be so much younger than they seem; what is left
+    of a difference then is no matter of the looks' hours. NaN where nothing is left.
+    """
+    numbers, later = (
+        np.array([math.nan if (v := getattr(each, name)) is None else v for each in mine], dtype=np.float64)
+        for name in ("leaf_number", "leaf_number_later")
+    )
+    for kind in np.unique(species):
+        here, there = ((species == kind) & (marks == mark) & ~np.isnan(numbers) for mark in (False, True))
+        if not here.any() or not there.any():
+            continue
+        fewer, more = (there, here) if numbers[there].mean() < numbers[here].mean() else (here, there)
+        numbers[fewer] = later[fewer]
+        if numbers[fewer].mean() >= numbers[more].mean():
+            numbers[fewer | more] = math.nan
+    return numbers
 
 
 def _test(kind: str, measure: str, a: FloatArray, b: FloatArray) -> list[GrowthTest]:

@@ -239,9 +239,9 @@ def _growth(comparison: Comparison) -> Rows:
 
 
 def _grown(comparison: Comparison) -> Rows:
-    yield ["twin", "position", "species", "final_height_mm", "leaves_at_one_age"]
+    yield ["twin", "position", "species", "final_height_mm", "leaves_at_one_age", "leaves_a_look_later"]
     for each in comparison.grown:
-        yield [each.twin, each.position, each.species, each.height_mm, each.leaf_number]
+        yield [each.twin, each.position, each.species, each.height_mm, each.leaf_number, each.leaf_number_later]
 
 
 def _plants(comparison: Comparison) -> Rows:
