@@ -42,7 +42,7 @@ WITHOUT_UNIT = {
         leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
         count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
-        readings_untrusted pairs independent leaf_number as_far tried _usable df_curves df_looks seeds
+        readings_untrusted pairs independent leaf_number leaf_number_later as_far tried _usable df_curves df_looks seeds
         germinated generation depth
         unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df _doubtful_boots
     """,

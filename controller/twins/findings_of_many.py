@@ -33,7 +33,7 @@ def _places(comparison: Comparison, all_of_them: str) -> list[Finding]:
         gaps = gaps_of(comparison, key)
         if gaps:
             told_as = pairs[0][1].channel
-            unit = "" if told_as.unit == "ml/ml" else f" {told_as.unit}"
+            unit = " ml in each ml" if told_as.unit == "ml/ml" else f" {told_as.unit}"
             words = _clauses(gaps, WAYS[key], unit, told_as.decimals)
             found.append(Finding(DIFFERENT, f"On the average day {words}."))
         elif verdicts == {ALIKE}:
