@@ -12,6 +12,7 @@ from scipy import stats
 from controller.science.agreement import (
     limits_of_agreement,
     mean_of_series,
+    spread_of_series,
     tost_independent,
     tost_paired,
     tost_summary,
@@ -259,3 +260,22 @@ def test_what_all_days_share_never_averages_out():
 def test_a_mean_of_too_little_is_refused(bad):
     with pytest.raises(ValueError, match=r"values|systematic_se"):
         mean_of_series(**bad)
+
+
+def test_one_series_tells_its_own_spread():
+    days = np.random.default_rng(3).normal(0.3, 1.0, 20)
+
+    assert mean_of_series(days, spread=spread_of_series([days])) == mean_of_series(days)
+
+
+def test_more_series_make_an_interval_surer_of_its_width():
+    """Four chambers, six pairs: three are independent, so Student's t has three times the degrees of freedom."""
+    chance = np.random.default_rng(4)
+    places = chance.normal(0.0, 1.0, (4, 12))
+    moved = [places[i] - places[j] for i in range(4) for j in range(i)]
+    spread = spread_of_series(moved, 3)
+    found = mean_of_series(moved[0], 0.99, spread=spread)
+    count = 12 * (1 - spread.follow) / (1 + spread.follow)
+
+    assert found.df == pytest.approx(3 * (count - 1))
+    assert found.high - found.mean == pytest.approx(stats.t.ppf(0.995, 3 * (count - 1)) * spread.sd / math.sqrt(count))

@@ -7,14 +7,9 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from controller.science.emergence import (
-    detectable_difference,
-    holm,
-    logrank_rearranged,
-    means_rearranged,
-    survival_intervals,
-    time_shift,
-)
+from controller.science.between_looks import time_shift
+from controller.science.emergence import detectable_difference, logrank_rearranged, survival_intervals
+from controller.science.rearranged import holm, means_rearranged
 from tests.reference_rows import row_id, rows
 
 PATIENTS = rows("freireich_data.csv")  # Freireich et al. (1963), Blood 21:699-716

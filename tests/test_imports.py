@@ -20,7 +20,7 @@ PURE_FILES = {"controller/plan.py", "controller/errors.py", *(
 # imported where they are used, because they are heavy or belong to hardware that a desk has not
 LATE = {
     "matplotlib", "jinja2", "PIL", "smbus2", "gpiozero.pins.lgpio", "scipy.special", "weasyprint", "uvicorn",
-    "controller.web", "apprise",
+    "controller.web", "apprise", "controller.parcels.unsealing",
 }  # fmt: skip
 ONLY_IN = {
     "serial": {"firmware_bridge/link.py", "controller/bench/balance.py"},

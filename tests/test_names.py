@@ -40,31 +40,35 @@ WITHOUT_UNIT = {
         parcels rows revoke failures trusted unknown _number take_piece
         trials trials_of longest
         leaves board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
-        count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits chosen
-        across sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
-        readings_untrusted _margin_rows seeds germinated generation depth
-        unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df
+        count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits
+        sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
+        readings_untrusted pairs independent leaf_number leaf_number_later as_far tried _usable df_curves
+        df_looks seeds germinated generation depth unplaced placed trips doses alarms out_of_order seeds_sown
+        columns decimals digits __len__ df across
     """,
     "is a place in a buffer, or its length": "start end size write",
     "is a ratio of like to like, or an exponent": "theta_r theta_s n deficit",
     "has the unit of what it is held against": """
         calm_max convert
         value values low high jump_max level settled bound number_at at_least threshold _thresholds times target
-        first second middle mean_first mean_second limits_low limits_high margin shown shift median span final final_se
-        least_sd sensor_se systematic_se value_of _sum_variance _finals detectable_difference _nearest
+        first second middle mean_first mean_second limits_low limits_high margin shift median span final
+        final_se least_sd sensor_se systematic_se value_of detectable_difference detectable _nearest
         sigma slope slope_se intercept intercept_se residual_sd centre bias sd se difference marks mean moments _mean
         _sum _as_float number_in standard_uncertainty sensitivity share expanded
     """,
     "is a statistic without dimension, or a multiple of one": """
-        p_alike count_p _usual logrank_days_usual_p fisher_p fisher_power _confidence ratio ratio_low ratio_high ratios
-        height_ratio detectable_ratio _detectable_ratio warmth_ratio _warmth_ratio pearson deviance dispersion aic cost
+        p_alike count_p p_raised raised chi_square f logs follow _follow _share _spread time_ratio vigour_power
+        fisher_p fisher_power _confidence ratio ratio_low ratio_high
+        detectable_ratio warmth_ratio _warmth_ratio pearson deviance dispersion aic cost _interval_cost
         synchrony _se_of_shift
         p p_low p_high t statistic r_squared correlation multiplier weight width otsu_threshold _threshold
         probability coverage level student_quantile intercept_p _two_sided_p
         germination_cv germination_index germination_variance synchrony_z _share_explained
     """,
     "is a time in the unit of the days given": "t50_coolbear t50_farooq mean_germination_time",
-    "is a length on paper in inches, as the plotting library counts": "width_in left_in heights_in room tall",
+    "is a length on paper in inches, as the plotting library counts": """
+        margins_height_in width_in left_in heights_in room tall
+    """,
     "is a square, for adding variances": "interval_ml2 drained_weighing_ml2 variance_day2",
     "names its unit first": """
         mm_per_pixel

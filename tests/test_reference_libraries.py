@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from controller.science.agreement import tost_independent, tost_paired
-from controller.science.emergence import holm, survival_intervals
+from controller.science.emergence import survival_intervals
 from controller.science.germination import logrank
 from controller.science.proportions import heterogeneity, log_odds, wilson_interval
+from controller.science.rearranged import holm
 from tests.reference_rows import rows
 
 PATIENTS = rows("freireich_data.csv")

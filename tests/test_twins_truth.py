@@ -5,7 +5,8 @@ import statistics
 import pytest
 
 from controller.rehearse import rehearse
-from controller.twins.gathering import gather, twin_of
+from controller.twins.gathering import twin_of
+from controller.twins.sources import gather
 from tests.campaigns.twins import BY_MOISTURE, COOLER, SCENARIOS, SLOW_SEEDS, campaign, is_found, pair, tally
 from tests.made_runs import make_run, settings_of
 
@@ -20,7 +21,7 @@ def test_the_verdict_on_a_few_pairs_is_right(kind):
     if kind in (COOLER, "a twin with a dark week", "a twin given 10 % less water"):
         assert seen.found == 8
     if kind == "a twin with bad seed":
-        assert seen.found >= 2  # eighteen seeds: half of such twins go unnoticed, and the report says so
+        assert seen.found >= 4  # eighteen seeds: some of such twins go unnoticed, and the report says how many
 
 
 def test_a_pair_depends_on_its_number_alone():
@@ -47,6 +48,8 @@ def test_five_hundred_pairs_of_each_kind():
         assert wrong / rows[kind].tried <= AT_MOST, rows[kind].worst_case
     for kind in (COOLER, SLOW_SEEDS, "a twin with a dark week"):
         assert rows[kind].survived / rows[kind].tried >= AT_LEAST, rows[kind].worst_case
+    bad = rows["a twin with bad seed"]
+    assert bad.survived / bad.tried >= 0.65, bad.worst_case  # what DEVELOPERS.md says of it, less its own chance
 
 
 @pytest.mark.campaign

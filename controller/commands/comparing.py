@@ -9,11 +9,13 @@ import click
 from controller.commands.terminal import json_option, out, plain_errors
 from controller.errors import SettingsError
 from controller.twins.comparing import compare as compare_twins
-from controller.twins.findings import findings_of, headline
-from controller.twins.gathering import gather_all, refuse_unlike
+from controller.twins.cover import cover_tests, covers_of
 from controller.twins.numbers import summary_of, write_cover, write_numbers
 from controller.twins.pictures import for_page, shots_of, write_time_lapse
+from controller.twins.plans import refuse_unlike
 from controller.twins.report import write_report
+from controller.twins.sources import gather_all
+from controller.twins.story import findings_of, headline
 
 
 @click.command()
@@ -26,20 +28,22 @@ from controller.twins.report import write_report
 )
 @json_option
 def compare(run_folders: tuple[Path, ...], unlike: bool, folder: Path, as_json: bool) -> None:
-    """Compare runs of one plan: were the places alike, and what did the plants do? Each with the first one."""
+    """Compare runs of one plan: were the places alike, what did the plants do? Every pair, and all at once."""
     with plain_errors():
-        if len(run_folders) < 2:
-            raise SettingsError(("A comparison needs two runs or more; give their folders.",))
         twins = gather_all(list(run_folders))
+        if len(twins) < 2:
+            raise SettingsError(("A comparison needs two runs or more; name their folders, archives or parcels.",))
         comparison = compare_twins(twins, refuse_unlike(twins, unlike_wanted=unlike))
         written = write_numbers(comparison, folder)
         shots = [shot for twin in twins for shot in shots_of(twin)]
+        covers = covers_of(shots)
+        tests = cover_tests(covers)
         if shots:
-            written.append(write_cover(shots, folder / "cover.csv"))
+            written += write_cover(shots, covers, tests, folder)
             if write_time_lapse(shots, [twin.name for twin in twins], folder / "time-lapse.gif"):
                 written.append(folder / "time-lapse.gif")
         if importlib.util.find_spec("matplotlib") and importlib.util.find_spec("jinja2"):
-            write_report(comparison, folder / "report.html", for_page(shots))
+            write_report(comparison, folder / "report.html", for_page(shots), covers, tests)
             written.append(folder / "report.html")
         if as_json:
             click.echo(json.dumps(summary_of(comparison), indent=2))

@@ -72,6 +72,8 @@ def archive(journal: Journal, settings: Settings, folder: Path, *, every_s: floa
             "title": f"{settings.plan.name}, {settings.chamber.site.name}",
             "description": "One run of a plan in a sealed growth chamber; all times are UTC."
             + (" Rehearsed on a simulated chamber." if run["simulated"] else ""),
+            "run_id": run["run_id"],
+            "simulated": bool(run["simulated"]),
             "plan_sha256": run["plan_sha256"],
             "software_version": run["software_version"],
             "resources": resources,

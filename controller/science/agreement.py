@@ -67,8 +67,39 @@ class Mean:
     high: float
 
 
+@dataclass(frozen=True)
+class Spread:
+    """How days scatter: their standard deviation, their resemblance to the day before, and how many series told it."""
+
+    sd: float
+    follow: float
+    series_count: float = 1.0
+
+
+def spread_of_series(every: list[FloatArray], independent: int = 1, least_sd: float = 0.0) -> Spread:
+    """The scatter that several series of days share, for intervals of each: mean variance and mean resemblance.
+
+    ``independent`` is how many of the series are independent of each other: of all differences between k chambers,
+    k - 1. ``least_sd`` is a resolution below which days are not taken to agree. Each series at least two values.
+    """
+    parts = [_spread(series("values", values, at_least=2), least_sd) for values in every]
+    sd = math.sqrt(float(np.mean([part.sd**2 for part in parts])))
+    return Spread(sd, float(np.mean([part.follow for part in parts])), float(max(1, independent)))
+
+
+def _spread(days: FloatArray, least_sd: float) -> Spread:
+    moved = days - float(np.mean(days))
+    square = float(np.sum(moved**2))
+    follow = max(0.0, float(np.sum(moved[1:] * moved[:-1])) / square) if square > 0.0 else 0.0
+    return Spread(max(float(np.std(days, ddof=1)), least_sd), min(follow, MOST_FOLLOWING))
+
+
 def mean_of_series(
-    values: ArrayLike, confidence_fraction: float = 0.95, systematic_se: float = 0.0, least_sd: float = 0.0
+    values: ArrayLike,
+    confidence_fraction: float = 0.95,
+    systematic_se: float = 0.0,
+    least_sd: float = 0.0,
+    spread: Spread | None = None,
 ) -> Mean:
     """Mean of days that follow each other, with an interval that allows for days resembling the day before.
 
@@ -76,22 +107,20 @@ def mean_of_series(
     (Zwiers and von Storch 1995, J. Climate 8:336-351); a negative r counts as none, and one above 2/3 as 2/3,
     because a few weeks estimate it too poorly to throw more than four days of five away (a choice, no source).
     ``systematic_se`` is what all days share, such as a sensor's own error, and is added in quadrature;
-    ``least_sd`` is a resolution below which days are not taken to agree. At least two values.
-    Errors: ValueError otherwise.
+    ``least_sd`` is a resolution below which days are not taken to agree. ``spread`` is the scatter where more
+    series than this one tell it (``spread_of_series``). At least two values. Errors: ValueError otherwise.
     """
     days = series("values", values, at_least=2)
     confidence = float(within("confidence_fraction", confidence_fraction, 0.0, 0.9999))
     shared = float(within("systematic_se", systematic_se, 0.0))
-    mean, sd = float(np.mean(days)), max(float(np.std(days, ddof=1)), least_sd)
-    moved = days - mean
-    square = float(np.sum(moved**2))
-    follow = max(0.0, float(np.sum(moved[1:] * moved[:-1])) / square) if square > 0.0 else 0.0
-    follow = min(follow, MOST_FOLLOWING)
-    count = max(2.0, days.size * (1.0 - follow) / (1.0 + follow))
-    se = math.sqrt(sd**2 / count + shared**2)
-    half = float(stdtrit(count - 1.0, 0.5 + confidence / 2.0)) * sd / math.sqrt(count)
+    known = spread or _spread(days, least_sd)
+    mean = float(np.mean(days))
+    count = max(2.0, days.size * (1.0 - known.follow) / (1.0 + known.follow))
+    df = known.series_count * (count - 1.0)
+    se = math.sqrt(known.sd**2 / count + shared**2)
+    half = float(stdtrit(df, 0.5 + confidence / 2.0)) * known.sd / math.sqrt(count)
     half = math.sqrt(half**2 + (float(ndtri(0.5 + confidence / 2.0)) * shared) ** 2)
-    return Mean(mean, se, count - 1.0, mean - half, mean + half)
+    return Mean(mean, se, df, mean - half, mean + half)
 
 
 @dataclass(frozen=True)

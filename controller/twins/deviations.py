@@ -95,7 +95,7 @@ def _from_plan(twin: Twin) -> list[Deviation]:
     missing_ml = twin.asked_ml - twin.water.delivered_ml
     share = missing_ml / twin.asked_ml if twin.asked_ml else 0.0
     if abs(share) > margins.water_fraction / 2.0:
-        words = f"{abs(share):.0%} {'less' if share > 0 else 'more'} water delivered than was asked for"
+        words = f"{100 * abs(share):.0f} % {'less' if share > 0 else 'more'} water delivered than was asked for"
         size = abs(share) / margins.water_fraction * twin.length_h / 24.0
         found.append(Deviation(size, twin.name, "water_delivered", words, 0.0, twin.length_h))
     return found
@@ -109,7 +109,7 @@ def _missing(twin: Twin) -> list[Deviation]:
     for channel, count in twin.survey.not_good.items():
         share = count / twin.survey.readings if twin.survey.readings else 0.0
         if share > 0.01:
-            words = f"{share:.0%} of the readings of {channel.replace('_', ' ')} were not good"
+            words = f"{100 * share:.0f} % of the readings of {channel.replace('_', ' ')} were not good"
             found.append(
                 Deviation(share * twin.length_h / 24.0, twin.name, f"{channel} quality", words, 0.0, twin.length_h)
             )
@@ -151,7 +151,9 @@ def _from_twin(environment: Environment) -> list[Deviation]:
             found.append(Deviation(size, environment.second, each.channel.key, words, start * 24.0, (end + 1) * 24.0))
     if environment.water.verdict == DIFFERENT:
         share = environment.water.difference_fraction
-        words = f"{abs(share):.0%} {'less' if share < 0 else 'more'} water delivered than at {environment.first}"
+        words = (
+            f"{100 * abs(share):.0f} % {'less' if share < 0 else 'more'} water delivered than at {environment.first}"
+        )
         days = max((each.days[-1] + 1 for each in environment.channels), default=1)
         found.append(
             Deviation(

@@ -2,12 +2,14 @@
 
 import math
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
+from scipy.special import ndtri
 
 from controller.plan import Margins
 from controller.records.survey import Day
-from controller.science.agreement import limits_of_agreement, mean_of_series, tost_summary
+from controller.science.agreement import Spread, limits_of_agreement, mean_of_series, spread_of_series, tost_summary
 from controller.twins.gathering import Twin
 
 ALIKE, DIFFERENT, OPEN = "alike", "different", "not settled"
@@ -21,7 +23,6 @@ LEAST_DAYS = 3
 # Eight questions are asked of two places, so each is answered "different" only at 99 %: together they then call
 # places that are alike different in at most about 5 of 100 comparisons.
 DIFFERENT_CONFIDENCE = 0.99
-WATER_COVERAGE = 2.576
 
 
 @dataclass(frozen=True)
@@ -153,32 +154,57 @@ def value_of(day: Day, key: str) -> float | None:
     }[key]
 
 
-def compare_environments(first: Twin, second: Twin) -> Environment:
-    """Every channel on the days that both twins have, and the water accounts."""
-    compared, skipped = [], []
+def compare_environments(twins: list[Twin]) -> list[Environment]:
+    """Every pair of twins: each channel on the days that both have, and the water accounts.
+
+    With more than two twins each verdict is asked to be surer, so that all pairs together err as one would
+    (Bonferroni), and the scatter of days is taken from all pairs, which makes up for some of it.
+    """
+    found = {
+        (a.name, b.name): Environment(a.name, b.name, [], _water(a, b, math.comb(len(twins), 2)))
+        for a, b in combinations(twins, 2)
+    }
+    for place in range(len(channels_of(twins[0], twins[1]))):
+        known: dict[tuple[str, str], tuple[Channel, Known]] = {}
+        for a, b in combinations(twins, 2):
+            channel = channels_of(a, b)[place]
+            days = _known(channel, a, b)
+            if len(days) < LEAST_DAYS:
+                found[a.name, b.name].skipped.append(f"{channel.title}: only {len(days)} whole days are known at both.")
+            else:
+                known[a.name, b.name] = channel, days
+        if not known:
+            continue
+        least_sd = next(iter(known.values()))[0].least_sd
+        moved = [np.array([b - a for _, a, b in days]) for _, days in known.values()]
+        spread = spread_of_series(moved, len(twins) - 1, least_sd)
+        for pair, (channel, days) in known.items():
+            found[pair].channels.append(_compared(channel, days, spread, math.comb(len(twins), 2)))
+    return list(found.values())
+
+
+Known = list[tuple[int, float, float]]  # day, and the figure of the first and of the second twin
+
+
+def _known(channel: Channel, first: Twin, second: Twin) -> Known:
     by_day = {day.day: day for day in second.days}
     pairs = [(day, by_day[day.day]) for day in first.days if day.day in by_day]
-    for channel in channels_of(first, second):
-        known = [
-            (here.day, a, b)
-            for here, there in pairs
-            if (a := value_of(here, channel.key)) is not None and (b := value_of(there, channel.key)) is not None
-        ]
-        if len(known) < LEAST_DAYS:
-            skipped.append(f"{channel.title}: only {len(known)} whole days are known at both.")
-            continue
-        compared.append(_compared(channel, known))
-    return Environment(first.name, second.name, compared, _water(first, second), skipped)
+    return [
+        (here.day, a, b)
+        for here, there in pairs
+        if (a := value_of(here, channel.key)) is not None and (b := value_of(there, channel.key)) is not None
+    ]
 
 
-def _compared(channel: Channel, known: list[tuple[int, float, float]]) -> ChannelComparison:
+def _compared(channel: Channel, known: Known, spread: Spread, pairs: int) -> ChannelComparison:
     days, a, b = ([each[i] for each in known] for i in range(3))
     moved = np.array(b) - np.array(a)
     agreement = limits_of_agreement(b, a)
-    wide = mean_of_series(moved, 0.95, channel.sensor_se, channel.least_sd)
-    sure = mean_of_series(moved, DIFFERENT_CONFIDENCE, channel.sensor_se, channel.least_sd)
+    sure_fraction = 1.0 - (1.0 - DIFFERENT_CONFIDENCE) / pairs
+    wide = mean_of_series(moved, 0.95, channel.sensor_se, spread=spread)
+    sure = mean_of_series(moved, sure_fraction, channel.sensor_se, spread=spread)
     test = tost_summary(wide.mean, wide.se, wide.df, -channel.margin, channel.margin)
-    told = verdict(wide.mean, sure.low, sure.high, test.p, channel.margin)
+    told = verdict(wide.mean, sure.low, sure.high, min(1.0, pairs * test.p), channel.margin)
     low, high = wide.low, wide.high
     if channel.exact:
         low = high = wide.mean
@@ -213,7 +239,7 @@ def verdict(difference: float, low: float, high: float, p_alike: float, margin: 
     return OPEN
 
 
-def _water(first: Twin, second: Twin) -> WaterComparison:
+def _water(first: Twin, second: Twin, pairs: int) -> WaterComparison:
     margin = margins_of(first).water_fraction
     a, b = first.water.delivered_ml, second.water.delivered_ml
     middle = (a + b) / 2.0
@@ -225,5 +251,6 @@ def _water(first: Twin, second: Twin) -> WaterComparison:
         / middle
     )
     test = tost_summary(share, max(spread, 1e-6), 1e6, -margin, margin)
-    half = WATER_COVERAGE * spread
-    return WaterComparison(b - a, share, spread, margin, verdict(share, share - half, share + half, test.p, margin))
+    half = float(ndtri(1.0 - (1.0 - DIFFERENT_CONFIDENCE) / (2.0 * pairs))) * spread
+    told = verdict(share, share - half, share + half, min(1.0, pairs * test.p), margin)
+    return WaterComparison(b - a, share, spread, margin, told)

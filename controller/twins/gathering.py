@@ -1,11 +1,10 @@
 """One run as the comparison sees it: aligned on the time since hydration, day by day and hour by hour.
 
-A run comes from its folder or its journal; whatever else can hold one (an archive, parcels) only has to give a
-journal and its settings to ``twin_of``.
+Wherever a run comes from (its folder, an archive, parcels: see ``sources``), here it is a journal and its settings.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
@@ -13,7 +12,7 @@ import numpy as np
 
 from controller.control import model as m
 from controller.control.photoperiod import light_anchor_utc_ms, light_fraction
-from controller.errors import JournalError, SettingsError
+from controller.errors import JournalError
 from controller.plan import Settings
 from controller.records.account import Totals, entries_of, planned_ml
 from controller.records.happenings import standing_observations
@@ -30,7 +29,6 @@ from controller.records.series import (
 from controller.records.summary import utc_text
 from controller.records.survey import Day, Survey, survey_of
 from controller.records.timeline import MS_PER_DAY, MS_PER_H, Placed, Timeline
-from controller.settings import settings_from_text
 
 HOURLY = ("air_temperature_c", "relative_humidity_pct", "vapour_pressure_deficit_kpa", "water_content_fraction")
 GAP_TOLD_H = 0.25  # shorter gaps (a restart of the program) are counted, not told one by one
@@ -70,14 +68,24 @@ class Hours:
 
     def degree_days_at(self, hour_h: float, base_c: float) -> float:
         """Degree-days from hydration to this hour; hours without a reading are bridged by their neighbours."""
+        summed = self.degree_days_by_hour(base_c)
+        return float("nan") if summed is None else float(np.interp(hour_h, np.arange(len(summed)), summed))
+
+    def reached_at_h(self, degree_days: float, base_c: float) -> float:
+        """The hour since hydration at which so many degree-days were reached; NaN when they never were."""
+        summed = self.degree_days_by_hour(base_c)
+        if summed is None or not degree_days <= summed[-1] + 1e-9:
+            return float("nan")
+        return float(np.interp(degree_days, summed, np.arange(len(summed))))
+
+    def degree_days_by_hour(self, base_c: float) -> Values | None:
+        """Degree-days up to the start of each hour, and to the end of the last; None without any reading."""
         warm_c = self.air_temperature_c
         known = np.flatnonzero(~np.isnan(warm_c))
         if not known.size:
-            return float("nan")
-        places = np.arange(len(warm_c))
-        excess_c = np.maximum(0.0, np.interp(places, known, warm_c[known]) - base_c)
-        summed = np.concatenate(([0.0], np.cumsum(excess_c) / 24.0))
-        return float(np.interp(hour_h, np.arange(len(summed)), summed))
+            return None
+        excess_c = np.maximum(0.0, np.interp(np.arange(len(warm_c)), known, warm_c[known]) - base_c)
+        return np.concatenate(([0.0], np.cumsum(excess_c) / 24.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +111,8 @@ class Twin:
     phase: str
     readings_placed: int
     readings_untrusted: int
-    faults: list[str] = field(default_factory=list)
+    source: str = "run folder"
+    not_carried: str = ""  # what such a source does not carry, in a sentence; empty where it carries all
 
     @property
     def hydrated_at_utc(self) -> str:
@@ -134,34 +143,6 @@ class _SinceHydration:
     def place(self, at: m.Moment) -> Placed:
         placed = self._timeline.place(at)
         return Placed(placed.utc_ms - self._zero_ms, placed.utc_trusted)
-
-
-def gather(path: Path, name: str | None = None) -> Twin:
-    """A run from its folder or journal file. JournalError or SettingsError in one sentence when it is none."""
-    journal = Journal.open(path / "journal.sqlite" if path.is_dir() else path)
-    try:
-        run = journal.run_row()
-        settings = settings_from_text(str(run["plan_text"]), str(run["chamber_text"]))
-        return twin_of(journal, settings, path if path.is_dir() else path.parent, name)
-    finally:
-        journal.close()
-
-
-def gather_all(paths: list[Path]) -> list[Twin]:
-    """Runs with names that differ: the site, and the run's own id where two share a site."""
-    twins = [gather(path) for path in paths]
-    ids = [str(twin.run["run_id"]) for twin in twins]
-    for place, run_id in enumerate(ids):
-        if run_id in ids[:place] and twins[place].name in [twin.name for twin in twins[:place]]:
-            raise SettingsError((f"{paths[place]}: this is run {run_id}, which was given already; give it once.",))
-    names = [twin.name for twin in twins]
-    return [_renamed(twin, place) if names.count(twin.name) > 1 else twin for place, twin in enumerate(twins, 1)]
-
-
-def _renamed(twin: Twin, place: int) -> Twin:
-    values = dict(twin.__dict__)
-    values["name"] = f"{twin.name} ({place})"
-    return Twin(**values)
 
 
 def twin_of(journal: Journal, settings: Settings, folder: Path, name: str | None = None) -> Twin:
@@ -205,53 +186,6 @@ def twin_of(journal: Journal, settings: Settings, folder: Path, name: str | None
         readings_placed=placed,
         readings_untrusted=untrusted,
     )
-
-
-def differences_of_plans(twins: list[Twin]) -> list[str]:
-    """One sentence for each value in which a plan differs from the first twin's; a changed remark is told too."""
-    first, found = twins[0], []
-    for other in twins[1:]:
-        if other.run["plan_sha256"] == first.run["plan_sha256"]:
-            continue
-        changes = list(_changes(first.settings.plan, other.settings.plan, ""))
-        for key, here, there in changes:
-            found.append(f"{key} is {here} at {first.name}, and {there} at {other.name}.")
-        if not changes:
-            found.append(f"The plan files of {first.name} and {other.name} differ only in remarks or layout.")
-    return found
-
-
-def refuse_unlike(twins: list[Twin], *, unlike_wanted: bool) -> list[str]:
-    """The differences of the plans; SettingsError when there are any and nobody asked for them to be overlooked."""
-    found = differences_of_plans(twins)
-    if found and not unlike_wanted:
-        raise SettingsError(
-            (
-                "These runs are not of one plan (their plan digests differ), so they are no twins. "
-                "Give --unlike to compare them all the same.",
-                *found,
-            )
-        )
-    return found
-
-
-def _changes(here: object, there: object, path: str) -> Iterator[tuple[str, str, str]]:
-    fields = getattr(here, "__dataclass_fields__", None)
-    if fields is not None and type(here) is type(there):
-        for name in fields:
-            yield from _changes(getattr(here, name), getattr(there, name), f"{path}.{name}" if path else name)
-    elif isinstance(here, list) and isinstance(there, list) and len(here) == len(there):
-        for place, (one, other) in enumerate(zip(here, there, strict=True), 1):
-            yield from _changes(one, other, f"{path}[{place}]")
-    elif here != there:
-        yield path, _short(here), _short(there)
-
-
-def _short(value: object) -> str:
-    if value is None:
-        return "not given"
-    text = f"{len(value)} entries" if isinstance(value, list) else str(value)
-    return text if len(text) <= 120 else text[:117] + "..."
 
 
 class _Hourly:

@@ -4,20 +4,20 @@ import csv
 import json
 import math
 from collections.abc import Iterable
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from controller import __version__
 from controller.errors import JournalError
 from controller.records.cells import safe
-from controller.science.growth import GrowthCurve, fit_growth
+from controller.science.between_looks import Shift
 from controller.twins.comparing import Comparison
+from controller.twins.cover import Cover, CoverTest
 from controller.twins.environment import value_of
-from controller.twins.findings import findings_of, headline
 from controller.twins.miappe import fields_of
 from controller.twins.pictures import Shot
 from controller.twins.sheet import rows_of
+from controller.twins.story import findings_of, headline
 
 DAILY_KEYS = (
     "air_temperature_c",
@@ -42,6 +42,9 @@ def write_numbers(comparison: Comparison, folder: Path) -> list[Path]:
             "emergence.csv": _emergence(comparison),
             "germination.csv": _germination(comparison),
             "growth.csv": _growth(comparison),
+            "grown.csv": _grown(comparison),
+            "plants.csv": _plants(comparison),
+            "all_at_once.csv": _overall(comparison),
             "water.csv": _water(comparison),
             "looks.csv": _looks(comparison),
             "sheet.csv": _sheet(comparison),
@@ -56,26 +59,33 @@ def write_numbers(comparison: Comparison, folder: Path) -> list[Path]:
     return [*(folder / name for name in tables), folder / "comparison.json"]
 
 
-def write_cover(shots: list[Shot], path: Path) -> Path:
-    """The green cover of every picture, and the logistic curve through each twin's where five days allow one."""
-    curves: dict[str, GrowthCurve] = {}
-    for name in {shot.twin for shot in shots}:
-        mine = [shot for shot in shots if shot.twin == name]
-        with suppress(ValueError):  # fewer than five days, or nothing grew: there is no curve
-            curves[name] = fit_growth([float(shot.day) for shot in mine], [shot.cover_fraction for shot in mine])
+def write_cover(shots: list[Shot], covers: list[Cover], tests: list[CoverTest], folder: Path) -> list[Path]:
+    """The green cover of every picture with the curve through each bed, and the pairs of beds; answers the paths."""
+    curves = {cover.twin: cover.curve for cover in covers}
+    head = ["twin", "day", "picture", "cover_fraction", "cover_cm2", "mm_per_pixel"]
+    rows: list[list[Any]] = [
+        [*head, "curve_final_fraction", "curve_final_se_fraction", "curve_fastest_day", "curve_rate_per_day"]
+    ]
+    for shot in shots:
+        c = curves.get(shot.twin)
+        fitted = [None] * 4 if c is None else [c.final, c.final_se, c.fastest_day, c.rate_per_day]
+        measured = [shot.twin, shot.day, shot.path.name, shot.cover_fraction, shot.cover_cm2, shot.mm_per_pixel]
+        rows.append([*measured, *fitted])
+    head = ["first", "second", "final_first_fraction", "final_second_fraction"]
+    head += ["difference_fraction", "difference_low_95", "difference_high_95", "f", "df_curves", "df_looks", "p"]
+    pairs: list[list[Any]] = [head]
+    for t in tests:
+        finals = [t.share_first_fraction, t.share_second_fraction]
+        finals += [t.difference_fraction, t.difference_low_fraction, t.difference_high_fraction]
+        pairs.append([t.first, t.second, *finals, t.test.f, t.test.df_curves, t.test.df_looks, t.test.p])
+    tables = {"cover.csv": rows} | ({"cover_pairs.csv": pairs} if tests else {})
     try:
-        with path.open("w", encoding="utf-8-sig", newline="") as file:
-            out = csv.writer(file)
-            head = ["twin", "day", "picture", "cover_fraction", "cover_cm2", "mm_per_pixel"]
-            out.writerow([*head, "curve_final_fraction", "curve_fastest_day", "curve_rate_per_day"])
-            for shot in shots:
-                curve = curves.get(shot.twin)
-                fitted = [None] * 3 if curve is None else [curve.final, curve.fastest_day, curve.rate_per_day]
-                row = [shot.twin, shot.day, shot.path.name, shot.cover_fraction, shot.cover_cm2, shot.mm_per_pixel]
-                out.writerow([_cell(each) for each in (*row, *fitted)])
+        for name, table in tables.items():
+            with (folder / name).open("w", encoding="utf-8-sig", newline="") as file:
+                csv.writer(file).writerows([_cell(each) for each in row] for row in table)
     except OSError as error:
-        raise JournalError(f"{path}: the table cannot be written: {error}") from error
-    return path
+        raise JournalError(f"{folder}: the tables of cover cannot be written: {error}") from error
+    return [folder / name for name in tables]
 
 
 def _cell(value: Any) -> Any:
@@ -97,6 +107,8 @@ def summary_of(comparison: Comparison) -> dict[str, Any]:
             {
                 "name": twin.name,
                 "run_id": twin.run["run_id"],
+                "source": twin.source,
+                "not_carried": twin.not_carried,
                 "plan_sha256": twin.run["plan_sha256"],
                 "software_version": twin.run["software_version"],
                 "simulated": twin.simulated,
@@ -147,6 +159,7 @@ def summary_of(comparison: Comparison) -> dict[str, Any]:
                     "count_p": plants.count_p,
                     "logrank_days": plants.logrank_days.__dict__,
                     "logrank_degree_days": plants.logrank_degree_days.__dict__,
+                    "vigour": plants.vigour.__dict__,
                     "shift_days": None if plants.shift_days is None else plants.shift_days.__dict__,
                     "shift_degree_days": (
                         None if plants.shift_degree_days is None else plants.shift_degree_days.__dict__
@@ -154,15 +167,18 @@ def summary_of(comparison: Comparison) -> dict[str, Any]:
                     "warmth_ratio": plants.warmth_ratio,
                     "p_raised": plants.p_raised,
                     "count_power_fraction": plants.count_power_fraction,
+                    "vigour_power_fraction": plants.vigour_power_fraction,
                     "detectable_ratio": plants.detectable_ratio,
-                    "height": None if plants.height is None else plants.height.__dict__,
-                    "height_ratio": plants.height_ratio,
-                    "growth": [test.__dict__ for test in plants.growth],
+                    "growth_measures": plants.growth.measures,
+                    "growth_together": None if plants.growth.together is None else plants.growth.together.__dict__,
+                    "growth_ratios": plants.growth.ratios,
+                    "growth": [test.__dict__ for test in plants.growth.tests],
                     "cause": plants.cause,
                 },
             }
             for environment, plants in zip(comparison.environments, comparison.plants, strict=True)
         ],
+        "all_at_once": [each.__dict__ for each in comparison.overall],
         "deviations": [each.__dict__ for each in comparison.deviations],
     }
 
@@ -220,6 +236,41 @@ def _growth(comparison: Comparison) -> Rows:
         figures = [""] * 8 if c is None else [c.shape, c.final, c.final_se, c.fastest_day, c.fastest_day_se,
                                               c.rate_per_day, c.rate_per_day_se, c.residual_sd]  # fmt: skip
         yield [each.twin, each.position, each.species, each.what, *figures, each.why_not]
+
+
+def _grown(comparison: Comparison) -> Rows:
+    yield ["twin", "position", "species", "final_height_mm", "leaves_at_one_age", "leaves_a_look_later"]
+    for each in comparison.grown:
+        yield [each.twin, each.position, each.species, each.height_mm, each.leaf_number, each.leaf_number_later]
+
+
+def _plants(comparison: Comparison) -> Rows:
+    yield ["first", "second", "question", "p", "p_raised", "ratio", "ratio_low_95", "ratio_high_95", "cause"]
+    for plants in comparison.plants:
+        growth = plants.growth
+        asked: dict[str, tuple[float, Shift | float | None]] = {
+            "seed": (plants.vigour.p, None),
+            **dict(zip(("count", "degree_days", "both"), ((p, None) for p in plants.vigour.p_each), strict=True)),
+        }
+        asked["degree_days"] = (asked["degree_days"][0], plants.shift_degree_days)
+        if growth.together is not None:
+            asked["growth"] = (growth.together.p, None)
+            for measure, p in zip(growth.measures, growth.together.p_each, strict=True):
+                asked[measure] = (p, growth.ratios[measure])
+        asked |= {
+            "count alone (Fisher)": (plants.count_p, None),
+            "log-rank, days": (plants.logrank_days.p, plants.shift_days),
+            "log-rank, degree-days": (plants.logrank_degree_days.p, None),
+        }
+        for question, (p, ratio) in asked.items():
+            told = [ratio.ratio, ratio.ratio_low, ratio.ratio_high] if isinstance(ratio, Shift) else [ratio, None, None]
+            yield [plants.first, plants.second, question, p, plants.p_raised.get(question), *told, plants.cause]
+
+
+def _overall(comparison: Comparison) -> Rows:
+    yield ["question", "chi_square", "p", "p_raised"]
+    for each in comparison.overall:
+        yield [each.title, each.chi_square, each.p, each.p_raised]
 
 
 def _water(comparison: Comparison) -> Rows:

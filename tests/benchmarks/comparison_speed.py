@@ -10,9 +10,10 @@ from pathlib import Path
 from controller.records.journal import Journal
 from controller.settings import settings_from_text
 from controller.twins.comparing import compare
-from controller.twins.gathering import gather_all, refuse_unlike
 from controller.twins.numbers import write_numbers
+from controller.twins.plans import refuse_unlike
 from controller.twins.report import write_report
+from controller.twins.sources import gather_all
 from tests import made_runs
 
 TWINS, DAYS, EVERY_S = 4, 60, 10

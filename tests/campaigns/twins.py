@@ -81,7 +81,7 @@ def pair(kind: str, number: int) -> Verdict:
 
 EXPECTED = {
     "twins that are alike": frozenset[str](),
-    COOLER: frozenset({"air_temperature_c", "degree_days", "vapour_pressure_deficit_kpa", "plants: days"}),
+    COOLER: frozenset({"air_temperature_c", "degree_days", "vapour_pressure_deficit_kpa"}),
     BY_MOISTURE: frozenset({"water", "water_content_fraction", "relative_humidity_pct"}),
     # a drier bed gives less vapour to the air, and a dark lamp leaves the air moister: true consequences
     "a twin given 10 % less water": frozenset(
@@ -97,7 +97,7 @@ EXPECTED = {
             "vapour_pressure_deficit_kpa",
         }
     ),
-    "a twin with bad seed": frozenset({"plants: count", "plants: days", "plants: degree_days"}),
+    "a twin with bad seed": frozenset({"plants: seed", "plants: count", "plants: degree_days", "plants: both"}),
 }
 
 
