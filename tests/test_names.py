@@ -44,6 +44,7 @@ WITHOUT_UNIT = {
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
         readings_untrusted _margin_rows seeds germinated generation depth
         unplaced placed trips doses alarms out_of_order seeds_sown columns decimals digits __len__ df _doubtful_boots
+        attempts
     """,
     "is a place in a buffer, or its length": "start end size write",
     "is a ratio of like to like, or an exponent": "theta_r theta_s n deficit",
@@ -52,7 +53,7 @@ WITHOUT_UNIT = {
         first second middle mean_first mean_second limits_low limits_high margin shown shift median span final final_se
         least_sd sensor_se systematic_se value_of _sum_variance _finals detectable_difference
         sigma slope slope_se intercept intercept_se residual_sd centre bias sd se difference marks mean moments _mean
-        _sum _as_float number_in standard_uncertainty sensitivity share expanded
+        _sum _as_float number_in standard_uncertainty sensitivity share expanded bars
     """,
     "is a statistic without dimension, or a multiple of one": """
         p_alike count_p _usual logrank_days_usual_p fisher_p fisher_power _confidence ratio ratio_low ratio_high ratios
@@ -64,6 +65,7 @@ WITHOUT_UNIT = {
     """,
     "is a time in the unit of the days given": "t50_coolbear t50_farooq mean_germination_time",
     "is a length on paper in inches, as the plotting library counts": "width_in left_in heights_in room",
+    "is a place in a drawing, in its own units": "across up",
     "is a square, for adding variances": "interval_ml2 drained_weighing_ml2 variance_day2",
     "names its unit first": """
         mm_per_pixel

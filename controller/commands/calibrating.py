@@ -18,6 +18,7 @@ from controller.bench.pump import Acceptance, Conditions, Weighing, judge_condit
 from controller.bench.pump_record import keep_pump
 from controller.bench.session import given_portions, spread_steps
 from controller.commands.instruments import humidity, lamp, moisture, temperature
+from controller.commands.portioning import portions
 from controller.commands.terminal import Exit, by_option, err, json_option, out, plain_errors
 from controller.errors import SettingsError, WardianError
 from controller.settings import read_chamber
@@ -357,5 +358,5 @@ def use(calibration_id: str, chamber_path: Path, asked_by: str) -> None:
         out.print(f"In use: {calibration_id}, {_figure(records.read(folder, calibration_id))}; before: {was}.")
 
 
-for instrument in (moisture, humidity, temperature, lamp):
-    calibrate.add_command(instrument)
+for each_command in (moisture, humidity, temperature, lamp, portions):
+    calibrate.add_command(each_command)

@@ -12,7 +12,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 
 from controller.control.photoperiod import moment_of
 from controller.science.canopy import cover_fraction
-from controller.web.site import FormFault
+from controller.web.forms import FormFault
 
 FORMATS = ("JPEG", "PNG", "WEBP")
 PIXELS_MAX = 60_000_000  # of a sent picture: more than a telephone's camera gives

@@ -1,0 +1,30 @@
+"""``wardian calibrate portions``: a session at the bench whose portions are asked for on its page."""
+
+import signal
+from pathlib import Path
+
+import click
+
+from controller.bench.bench_chamber import open_bench
+from controller.commands.terminal import by_option, out, plain_errors
+
+
+@click.command()
+@click.option("--chamber", "chamber_path", required=True, type=click.Path(path_type=Path), help="Chamber file (TOML).")
+@by_option
+@click.option("--simulated", is_flag=True, help="On a simulated chamber, at the computer's pace.")
+def portions(chamber_path: Path, asked_by: str, simulated: bool) -> None:
+    """Give the portions that are asked for on the page of this session, until ctrl-C."""
+    with plain_errors():
+        bench = open_bench(chamber_path, asked_by, simulated=simulated, in_real_time=True)
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        try:
+            bench.session.get_ready()
+            out.print(f"Ready. Its page:  wardian serve {bench.session.folder} --chamber {chamber_path}")
+            while True:
+                for sentence in bench.take_requests():
+                    out.print(sentence)
+        except KeyboardInterrupt:
+            out.print("The session has ended.")
+        finally:
+            bench.close()
