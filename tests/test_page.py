@@ -11,8 +11,6 @@ from pathlib import Path
 import openpyxl
 import pytest
 from click.testing import CliRunner
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 from PIL import Image
 from starlette.testclient import TestClient
 
@@ -911,48 +909,3 @@ def test_numbers_follow_the_language():
 )
 def test_the_language_is_the_chosen_one_or_the_browsers(chosen, accepted, found):
     assert language_of(chosen, accepted) == found
-
-
-# -- nothing breaks it ----
-
-ROUTES = [
-    "/",
-    "/now/part",
-    "/course/data",
-    "/steps",
-    "/logbook/1",
-    "/downloads",
-    "/downloads/table.csv",
-    "/clear",
-    "/sign-in",
-]
-NAMES = [
-    "table", "first", "last", "step", "columns", "from_ms", "to_ms", "lang", "done", "corrects", "role", "initials",
-    "code", "trip", "form_mark", "height_mm", "note", "before_g", "after_g", *CHECKS,
-]  # fmt: skip
-
-
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    path=st.sampled_from(ROUTES) | st.text(max_size=12).map(lambda text: "/" + text),
-    fields=st.dictionaries(st.sampled_from(NAMES), st.text(max_size=30) | st.integers().map(str), max_size=6),
-    method=st.sampled_from(["GET", "POST", "PUT", "DELETE", "HEAD"]),
-    content_type=st.sampled_from(
-        ["", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x", "text/x"]
-    ),
-    body=st.binary(max_size=200),
-)
-def test_no_request_breaks_the_page(reader, path, fields, method, content_type, body):
-    if content_type.startswith("application/x-www") and not body.startswith(b"\x00"):
-        answer = reader.request(method, BASE + "/" + quoted(path), params=fields, data=fields)
-    else:
-        headers = {"content-type": content_type} if content_type else {}
-        answer = reader.request(method, BASE + "/" + quoted(path), params=fields, content=body, headers=headers)
-
-    assert answer.status_code < 500, (method, path, fields)
-
-
-def quoted(path):
-    from urllib.parse import quote
-
-    return quote(path[1:].encode("utf-8", "surrogatepass"))
