@@ -56,7 +56,7 @@ switch_to_release() {
     do_it mv -T /opt/wardian/current.new /opt/wardian/current
     do_it ln -sfn /opt/wardian/current/bin/wardian /usr/local/bin/wardian
     ask_manager daemon-reload
-    ask_manager restart wardian-run.service wardian-serve.service
+    ask_manager restart wardian-run.service wardian-serve.service wardian-alerts.service
 }
 
 if [ "$roll_back" = yes ]; then
@@ -79,8 +79,8 @@ fi
 
 step "The program, in a folder of its own: nobody but root writes there"
 if [ "$dry" = no ] && [ -e "$folder" ]; then echo "$folder is there already; give another name." >&2; exit 3; fi
-extras=board,page
-[ "$simulated" = no ] || extras=page
+extras=board,page,alerts
+[ "$simulated" = no ] || extras=page,alerts
 do_it install -d -m 0755 /opt/wardian/releases
 do_it python3 -m venv "$folder"
 do_it "$folder/bin/pip" install --quiet "$source_of_release[$extras]"
@@ -94,9 +94,9 @@ if [ "$simulated" = yes ] && [ ! -e /etc/wardian/environment ]; then
     echo "WARDIAN_RUN_OPTIONS=--simulated > /etc/wardian/environment"
     if [ "$dry" = no ]; then echo "WARDIAN_RUN_OPTIONS=--simulated" > /etc/wardian/environment; fi
 fi
-do_it install -d -m 0750 -o wardian -g wardian /var/lib/wardian
+do_it install -d -m 0750 -o wardian -g wardian /var/lib/wardian /etc/wardian/chamber.calibrations
 
-step "The board's name, the log's bounds, the two services"
+step "The board's name, the log's bounds, the services"
 if [ -n "$board_serial" ]; then
     echo "60-wardian.rules with $board_serial > /etc/udev/rules.d/60-wardian.rules"
     if [ "$dry" = no ]; then sed "s/BOARD_SERIAL/$board_serial/" "$here/60-wardian.rules" > /etc/udev/rules.d/60-wardian.rules; fi
@@ -105,8 +105,8 @@ elif [ "$simulated" = no ]; then
     echo "No --board-serial: the chamber file must name the board's port by /dev/serial/by-id/..."
 fi
 do_it install -D -m 0644 "$here/wardian-journald.conf" /etc/systemd/journald.conf.d/wardian.conf
-do_it install -m 0644 "$here/wardian-run.service" "$here/wardian-serve.service" /etc/systemd/system/
-do_it systemctl enable wardian-run.service wardian-serve.service systemd-timesyncd.service
+do_it install -m 0644 "$here/wardian-run.service" "$here/wardian-serve.service" "$here/wardian-alerts.service" /etc/systemd/system/
+do_it systemctl enable wardian-run.service wardian-serve.service wardian-alerts.service systemd-timesyncd.service
 
 step "Switch to release $release"
 switch_to_release
