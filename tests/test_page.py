@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import os
 import tomllib
 import zipfile
 from datetime import datetime
@@ -30,7 +31,7 @@ from controller.web.codes import CODE_CHARACTERS_MIN, FREE_TRIES, WRONG_BY_ALL_M
 from controller.web.doors import PICTURE_FORM_BYTES_MAX, POLICY
 from controller.web.sessions import IDLE_S, LONGEST_S, Sessions
 from controller.web.texts import FOLDER, LANGUAGES, Texts, language_of
-from controller.web.watching import Run, run_folder_of
+from controller.web.watching import Run, run_folders_of
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal, reading
 from tests.page_server import CODES, make_site
 
@@ -175,12 +176,20 @@ def make_text(folder):
     return client_of(make_site(folder / "again")).get("/now/part").text
 
 
-def test_a_folder_of_runs_gives_the_one_written_last(rehearsed, tmp_path):
+def test_of_a_folder_of_runs_the_one_written_last_is_shown_and_the_page_says_so(rehearsed, tmp_path):
     with pytest.raises(JournalError, match="there is no run here"):
-        run_folder_of(tmp_path)
-    new_journal(tmp_path / "a").close()
-    assert run_folder_of(tmp_path) == tmp_path / "a"
-    assert run_folder_of(rehearsed) == rehearsed
+        run_folders_of(tmp_path)
+    for name, age_s in (("spring", 100), ("summer", 300), ("autumn", 200)):
+        new_journal(tmp_path / name).close()
+        for path in (tmp_path / name).iterdir():
+            os.utime(path, (1_800_000_000 - age_s, 1_800_000_000 - age_s))
+    assert [path.name for path in run_folders_of(tmp_path)] == ["spring", "autumn", "summer"]
+    assert run_folders_of(rehearsed) == [rehearsed]
+    site = make_site(rehearsed)
+    assert "written last" not in client_of(site).get("/").text
+    site.other_runs = ("autumn", "summer")
+    assert f"Shown is {rehearsed.name}, the run that was written last." in client_of(site).get("/").text
+    assert "another can be named: autumn, summer." in client_of(site).get("/").text
 
 
 def test_reading_can_need_a_code_too(rehearsed):

@@ -154,7 +154,7 @@ def test_a_simulated_pump_is_not_put_into_use_for_a_real_run(bench):
     answer = client.post("/technician/use", data={"form_mark": mark_of(client), "calibration": record_id})
 
     assert answer.status_code == 409
-    assert "measured on a simulated chamber" in answer.text
+    assert "was measured on a simulated chamber and is not used on a real one" in answer.text
     assert of_kind(bench, records.USE) == []
 
 

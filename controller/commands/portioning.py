@@ -20,7 +20,7 @@ def portions(chamber_path: Path, asked_by: str, simulated: bool) -> None:
         signal.signal(signal.SIGTERM, signal.default_int_handler)
         try:
             bench.session.get_ready()
-            out.print(f"Ready. Its page:  wardian serve {bench.session.folder} --chamber {chamber_path}")
+            out.print(f"Ready. Its page:  wardian serve {bench.session.folder.parent} --chamber {chamber_path}")
             while True:
                 for sentence in bench.take_requests():
                     out.print(sentence)

@@ -56,13 +56,15 @@ def serve(
     from controller.web.app import build_app
     from controller.web.codes import Codes, Gatekeeper
     from controller.web.site import Site
-    from controller.web.watching import Run, run_folder_of
+    from controller.web.watching import Run, run_folders_of
     from controller.web.workbench import Workbench
 
     with plain_errors():
-        run = Run(run_folder_of(run_folder))
+        shown_folder, *other_folders = run_folders_of(run_folder)
+        run = Run(shown_folder)
         codes = Codes(run_folder / CODES)
         site = Site(run, Gatekeeper(codes), secure=certificate is not None, reading_needs_code=reading_needs_code)
+        site.other_runs = tuple(folder.name for folder in other_folders)
         if chamber_path is not None:
             read_chamber(chamber_path)
             site.workbench = Workbench(chamber_path)
@@ -72,6 +74,11 @@ def serve(
         out.print(f"{run.settings.plan.name} at {run.settings.chamber.site.name}: open this in a browser:")
         shown = f"[{listen}]" if ":" in listen else listen
         out.print(f"  {'http' if certificate is None else 'https'}://{shown}:{port}/", style="bold")
+        if other_folders:
+            others = ", ".join(site.other_runs)
+            out.print(
+                f"{shown_folder.name} is shown: of the runs here it was written last. Name another to see it: {others}."
+            )
         if not codes.roles_set():
             out.print(f"Nobody can operate yet: set a code with  wardian code {run_folder} operator")
         if listen not in LOOPBACK and certificate is None:

@@ -42,6 +42,7 @@ class Site:
     reading_needs_code: bool = False
     ask_with: Callable[..., m.RequestAnswered | None] = asking.ask
     workbench: Workbench | None = None
+    other_runs: tuple[str, ...] = ()  # names of the folders beside the run's that hold older ones
 
     @cached_property
     def environment(self) -> jinja2.Environment:
@@ -78,6 +79,7 @@ class Site:
             languages=LANGUAGES,
             may=may,
             said=said_of(request, texts),
+            other_runs=self.other_runs,
             **values,
         )
         response = HTMLResponse(text, status)

@@ -11,7 +11,6 @@ from starlette.routing import Route
 
 from controller.bench import records
 from controller.control.photoperiod import moment_of, utc_ms
-from controller.errors import SettingsError
 from controller.plan import Chamber
 from controller.settings import read_chamber
 from controller.web.codes import TECHNICIAN
@@ -155,8 +154,6 @@ def routes(site: Site) -> list[Route]:
 def _put_into_use(site: Site, record_id: str, by: str) -> None:
     """Write down that the chamber takes this record; SettingsError where it may not."""
     folder = site.bench().folder
-    record = records.read(folder, record_id)
-    if bool(record.get("simulated")) != site.run.simulated:
-        kind = "a simulated chamber" if record.get("simulated") else "a real chamber"
-        raise SettingsError((f"{record_id}: it was measured on {kind}, and this run is not; it is not put into use.",))
+    if not site.run.simulated:
+        records.judge_real((record_id,))
     records.put_into_use(folder, record_id, by, moment_of(site.run.clock_ms()).astimezone(UTC))

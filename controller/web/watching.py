@@ -37,10 +37,10 @@ class Look:
     trips_since_ms: dict[str, int]
 
 
-def run_folder_of(folder: Path) -> Path:
-    """The folder itself if it holds a run, else the one of its folders whose run was written last."""
+def run_folders_of(folder: Path) -> list[Path]:
+    """The folder itself if it holds a run, else those of its folders that do, the one that was written last first."""
     if (folder / JOURNAL).is_file():
-        return folder
+        return [folder]
     found = [path for path in folder.glob(f"*/{JOURNAL}") if path.is_file()] if folder.is_dir() else []
     if not found:
         raise JournalError(f"{folder}: there is no run here: no {JOURNAL} in it, nor in a folder one below.")
@@ -48,7 +48,7 @@ def run_folder_of(folder: Path) -> Path:
     def written_s(path: Path) -> float:
         return max(each.stat().st_mtime for each in path.parent.glob(f"{JOURNAL}*"))
 
-    return max(found, key=written_s).parent
+    return [path.parent for path in sorted(found, key=written_s, reverse=True)]
 
 
 class Run:
