@@ -141,6 +141,7 @@ class BenchSession:
             self._second()
             if self._decider.state.open_dose is None:
                 break
+            self._judge_others()
         else:
             self._chamber.send("stop", ())
             raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
@@ -158,8 +159,7 @@ class BenchSession:
         said = []
         for request in self.journal.open_requests():
             if request.request != m.GIVE_PORTION or not request.subject.isdecimal():
-                moment = self._decider.moment()
-                self._decider.handle(m.RequestMade(moment, request))
+                self._judge(request)
                 continue
             try:
                 closed = self.give(int(request.subject), request)
@@ -171,6 +171,14 @@ class BenchSession:
                 self._given += 1
                 self.note("given", portion=self._given, dose_id=closed.dose_id, steps=closed.steps_max)
         return said
+
+    def _judge_others(self) -> None:
+        """While a portion is under way the law refuses the next at once: none comes later, when nobody expects it."""
+        for request in self.journal.open_requests():
+            self._judge(request)
+
+    def _judge(self, request: m.Request) -> None:
+        self._decider.handle(m.RequestMade(self._decider.moment(), request))
 
     def note(self, what: str, **values: Any) -> None:
         """Keep what a person typed, at once and for good, in ``bench.jsonl`` beside the journal."""
