@@ -468,3 +468,16 @@ def test_a_shut_down_procedure_is_told_and_the_page_stays_up(bench, monkeypatch)
     assert answer.status_code == 400
     assert "not worked out within" in answer.text
     assert Path(bench.workbench.folder).is_dir()
+
+
+def test_a_damaged_session_is_named_and_hides_no_other(bench):
+    client = client_of(bench)
+    (whole,) = bench.workbench.folder.glob("session-*Z")
+    damaged = bench.workbench.folder / "session-20260101T000000000000Z"
+    shutil.copytree(whole, damaged)
+    (damaged / "bench.jsonl").write_text('{"what": "giv')
+    text = client.get("/technician/pump").text
+
+    assert f"{damaged.name}/bench.jsonl" in text
+    assert f"/technician/pump/{whole.name}" in text
+    assert client.get(f"/technician/pump/{damaged.name}").status_code == 409

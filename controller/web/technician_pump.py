@@ -15,6 +15,7 @@ from starlette.routing import Route
 from controller.bench.session import NOT_WEIGHED, given_portions
 from controller.control import model as m
 from controller.control.photoperiod import utc_ms
+from controller.errors import WardianError
 from controller.records.journal import Journal
 from controller.web.codes import TECHNICIAN
 from controller.web.forms import FormFault, number_of, word_of
@@ -54,10 +55,18 @@ def session_of(site: Site, name: str) -> Session | None:
     return Session(name, site.local(utc_ms(began)), simulated, portions)
 
 
-def sessions_of(site: Site) -> list[Session]:
-    """All sessions, the newest first."""
-    names = sorted((path.name for path in site.bench().folder.glob("session-*Z")), reverse=True)
-    return [found for name in names if (found := session_of(site, name)) is not None]
+def sessions_of(site: Site) -> tuple[list[Session], list[str]]:
+    """All sessions, the newest first, and a sentence for each one that cannot be read."""
+    found, faults = [], []
+    for name in sorted((path.name for path in site.bench().folder.glob("session-*Z")), reverse=True):
+        try:
+            session = session_of(site, name)
+        except WardianError as error:
+            faults.append(str(error))
+            continue
+        if session is not None:
+            found.append(session)
+    return found, faults
 
 
 def routes(site: Site) -> list[Route]:
@@ -68,10 +77,12 @@ def routes(site: Site) -> list[Route]:
         if (closed := site.closed_to_all_but(request, TECHNICIAN)) is not None:
             return closed
         status = site.run.look().status
+        sessions, faults = sessions_of(site)
         return site.page(
             request,
             "pump.jinja",
-            sessions=sessions_of(site),
+            sessions=sessions,
+            faults=faults,
             is_live=status.phase == m.CALIBRATING,
             here=site.run.folder.resolve().name,
             portion_max_ml=portion_max_ml,
