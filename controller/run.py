@@ -81,8 +81,8 @@ class LiveRun:
     """
 
     def __init__(
-        self, settings: Settings, chamber: ChamberSeam, journal: Journal, hurried: HurriedSchedule | None = None,
-        elsewhere: Elsewhere = NOTHING, age: m.PumpAge = m.NEW_PUMP,
+        self, settings: Settings, chamber: ChamberSeam, journal: Journal,
+        elsewhere: Elsewhere = NOTHING, age: m.PumpAge = m.NEW_PUMP, hurried: HurriedSchedule | None = None,
     ) -> None:  # fmt: skip
         self.settings = settings
         self.chamber = chamber

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from controller.bench.session import BenchSession, given_portions, settings_for, spread_steps
+from controller.bench.session import NOT_WEIGHED, BenchSession, given_portions, settings_for, spread_steps
 from controller.bench.tube import look_elsewhere
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
@@ -201,3 +201,44 @@ def test_the_next_session_is_not_told_the_last_portion_once_more(tmp_path):
     again.give(1000)
     assert [each.steps_max for each in again.journal.records(m.DoseClosed)] == [1000]
     again.close()
+
+
+def wish(session, steps, note=""):
+    at = moment(432_000_100)
+    return session.journal.ask(m.Request(at, 0, m.GIVE_PORTION, "MK", subject=str(steps), note=note))
+
+
+def test_what_others_ask_for_is_given_and_kept_as_to_be_weighed_unless_it_says_otherwise(tmp_path):
+    session, _ = opened(tmp_path / "session")
+    session.get_ready()
+    wish(session, 400, NOT_WEIGHED)
+    wish(session, "many")
+    assert ["given" in sentence for sentence in session.take_requests()] == [True]
+    number = wish(session, 1_000)
+    session.take_requests()
+    assert session.journal.answer_to(number).granted
+    session.close()
+
+    assert [steps for _, steps in given_portions(tmp_path / "session")] == [1_000]
+
+
+def test_a_portion_asked_for_while_one_is_under_way_is_refused_and_never_given_later(tmp_path):
+    session, _ = opened(tmp_path / "session")
+    session.get_ready()
+    asked = []
+    second = session._wait
+
+    def meanwhile():
+        second()
+        if session._decider.state.open_dose is not None and not asked:
+            asked.append(wish(session, 2_000))
+
+    session._wait = meanwhile
+    wish(session, 1_000)
+    session.take_requests()
+    session.take_requests()
+    answer = session.journal.answer_to(asked[0])
+    assert not answer.granted
+    assert "under way" in answer.words
+    assert [each.steps_max for each in session.journal.records(m.DoseClosed)] == [1_000]
+    session.close()

@@ -102,7 +102,7 @@ def test_a_hurried_first_wetting_runs_through_without_a_trip_and_the_account_is_
     settings = read_settings(example_path("skerry-light.plan.toml"), example_path("skerry-light.chamber.toml"))
     clock = HurriedClock(tmp_path, 10_000, 1_000)
     chamber = SimulatedLive(settings, 1, tmp_path, clock)
-    run = LiveRun(settings, chamber, open_run(tmp_path, settings, simulated=True), HurriedSchedule(clock))
+    run = LiveRun(settings, chamber, open_run(tmp_path, settings, simulated=True), hurried=HurriedSchedule(clock))
     asked = 0
 
     def person(state):

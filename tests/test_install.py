@@ -21,7 +21,11 @@ ROOT = Path(__file__).parent.parent
 HARDWARE = ROOT / "hardware"
 INSTALL = HARDWARE / "install"
 PAGE = (HARDWARE / "INSTALL.md").read_text()
-SERVICES = {"wardian-run.service": 1.3, "wardian-serve.service": 1.8}  # with their exposure, systemd 252
+SERVICES = {  # with their exposure, systemd 252
+    "wardian-run.service": 1.3,
+    "wardian-serve.service": 1.8,
+    "wardian-alerts.service": 1.9,
+}
 UNITS = {
     **{INSTALL / name: (PAGE, exposure) for name, exposure in SERVICES.items()},
     HARDWARE / "wardian-collector.service": ((HARDWARE / "COLLECTOR.md").read_text(), 1.7),
@@ -103,12 +107,32 @@ def test_only_faults_that_a_person_must_mend_end_the_run_for_good():
     assert {int(code) for code in codes.split()} == {Exit.USAGE, Exit.SETTINGS}
 
 
-def test_the_services_name_options_that_exist():
+@pytest.mark.parametrize(("service", "name"), [("run", "run"), ("serve", "serve"), ("alerts", "alert")])
+def test_the_services_name_commands_and_options_that_exist(service, name):
     from controller.cli import main
 
-    (command,) = values("wardian-run.service", "ExecStart")
-    known = {option for each in main.get_command(Context(main), "run").params for option in each.opts}
+    (command,) = values(f"wardian-{service}.service", "ExecStart")
+    assert command.split()[1] == name
+    known = {option for each in main.get_command(Context(main), name).params for option in each.opts}
     assert set(re.findall(r"--[a-z]+", command)) <= known
+
+
+def test_messages_are_sent_where_there_is_a_file_of_them_and_a_faulty_one_ends_them_for_good():
+    (command,) = values("wardian-alerts.service", "ExecStart")
+    (path,) = values("wardian-alerts.service", "ConditionPathExists")
+    assert f"--wishes {path}" in command
+    (codes,) = values("wardian-alerts.service", "RestartPreventExitStatus")
+    assert {int(code) for code in codes.split()} == {Exit.USAGE, Exit.SETTINGS}
+    assert "wardian-alerts.service" in shell("hardware/install/install.sh --release 0.1.0 --dry-run").stdout
+
+
+def test_the_page_writes_calibrations_and_nothing_else_in_etc():
+    from controller.bench.records import folder_of
+
+    (command,) = values("wardian-serve.service", "ExecStart")
+    chamber_path = re.search(r"--chamber (\S+)", command)[1]
+    assert values("wardian-serve.service", "ReadWritePaths") == [f"-{folder_of(chamber_path)}"]
+    assert str(folder_of(chamber_path)) in shell("hardware/install/install.sh --release 0.1.0 --dry-run").stdout
 
 
 # -- the scripts

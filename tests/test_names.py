@@ -44,7 +44,7 @@ WITHOUT_UNIT = {
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
         readings_untrusted pairs independent leaf_number leaf_number_later as_far tried _usable df_curves
         df_looks seeds germinated generation depth unplaced placed trips doses alarms out_of_order seeds_sown
-        columns decimals digits __len__ df across
+        columns decimals digits __len__ df across attempts
     """,
     "is a place in a buffer, or its length": "start end size write",
     "is a ratio of like to like, or an exponent": "theta_r theta_s n deficit",
@@ -54,7 +54,7 @@ WITHOUT_UNIT = {
         first second middle mean_first mean_second limits_low limits_high margin shift median span final
         final_se least_sd sensor_se systematic_se value_of detectable_difference detectable _nearest
         sigma slope slope_se intercept intercept_se residual_sd centre bias sd se difference marks mean moments _mean
-        _sum _as_float number_in standard_uncertainty sensitivity share expanded
+        _sum _as_float number_in standard_uncertainty sensitivity share expanded bars
     """,
     "is a statistic without dimension, or a multiple of one": """
         p_alike count_p p_raised raised chi_square f logs follow _follow _share _spread time_ratio vigour_power
@@ -69,6 +69,7 @@ WITHOUT_UNIT = {
     "is a length on paper in inches, as the plotting library counts": """
         margins_height_in width_in left_in heights_in room tall
     """,
+    "is a place in a drawing, in its own units": "up",
     "is a square, for adding variances": "interval_ml2 drained_weighing_ml2 variance_day2",
     "names its unit first": """
         mm_per_pixel

@@ -4,15 +4,23 @@ import csv
 import io
 import shutil
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 
 import openpyxl
 import pytest
+from click.testing import CliRunner
 from PIL import Image
 
+from controller.bench import records as records_of_bench
+from controller.check import Finding
+from controller.check_record import CheckRecord
+from controller.cli import main
 from controller.control import model as m
 from controller.records.journal import Journal
 from controller.rehearse import rehearse
 from controller.settings import example_path, read_settings
+from controller.web.technician_readings import PROCEDURES
+from controller.web.workbench import Workbench
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
 from tests.page_server import CODES, make_site, served
 
@@ -163,7 +171,7 @@ def test_a_school_day_as_a_story(browser, school, tmp_path):
 
     rows = list(csv.reader(io.StringIO(text)))
     taken = [r.air_temperature_c for r in records(school, m.ReadingRecord)]
-    assert sum(int(row[14]) for row in rows[1:]) == len(taken) == 48
+    assert sum(int(row[15]) for row in rows[1:]) == len(taken) == 48
     assert {float(row[3]) for row in rows[1:]} == set(taken) == {20.0}
     assert [cell.value for cell in book["climate"][1]] == rows[0]
     assert [row[3].value for row in book["climate"].iter_rows(min_row=2)] == [20.0] * 8
@@ -279,6 +287,80 @@ def test_no_page_has_an_accessibility_fault_or_runs_out_of_the_screen(browser, s
             page.goto(path)
             if path == "/course":
                 page.wait_for_selector("#course[data-drawn]")
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+            found = axe.run(page, options={"resultTypes": ["violations"]})
+            told = [(v["id"], [node["html"][:120] for node in v["nodes"]]) for v in found.response["violations"]]
+            assert told == [], path
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory, plan):
+    """A chamber whose simulated pump was calibrated in the terminal, checked often, and a run of it."""
+    folder = tmp_path_factory.mktemp("measured")
+    chamber = folder / "skerry.chamber.toml"
+    shutil.copy(example_path("skerry-light.chamber.toml"), chamber)
+    words = ["calibrate", "pump", "--chamber", str(chamber), "--by", "LK", "--simulated", "--times", "3"]
+    done = CliRunner().invoke(main, [*words, "--water-c", "20", "--pressure-kpa", "101.3"], input="\n" * 40)
+    assert done.exit_code == 0, done.output
+    for number, factor in enumerate([0.00500, 0.00501, 0.00499, 0.005, 0.00501, 0.00530]):
+        at_utc = datetime.now(UTC) + timedelta(days=number)
+        result = {"ml_per_step": factor, "ml_per_step_standard_uncertainty": 0.00002}
+        content = {"at_utc": at_utc.isoformat(), "by": "LK", "accepted": True, "simulated": True, "result": result}
+        records_of_bench.keep(
+            folder / "skerry.calibrations", "check", at_utc, content | {"tubing_lot": "SL-07", "data": {}}
+        )
+    CheckRecord(chamber).add([Finding("board", False, "No board answers."), Finding("disk", True, "Well.")], at_utc)
+    rehearse(plan, folder / "run", days=0.1)
+    site = make_site(folder / "run")
+    site.workbench = Workbench(chamber)
+    return site
+
+
+def test_a_technician_calibrates_a_probe_and_the_pump_and_reads_the_certificate(browser, measured):
+    with tab(browser, measured, PHONE, accept_downloads=True) as page:
+        sign_in(page, "technician")
+        page.click("nav >> text=Technician")
+        page.click("main a:text-is('Moisture probe')")
+        page.fill("[name=readings]", "2950;0,05\n2500;0,13\n2100;0,21\n1700;0,30")
+        page.click("main form button")
+        page.wait_for_url("**?done=calibrated")
+        assert "within its limits" in page.inner_text("main")
+        page.click("main >> text=Let the chamber take it")
+        page.wait_for_url("**?done=use")
+        assert "in use" in page.inner_text("main")
+        with page.expect_download() as waiting:
+            page.click("text=Download the certificate")
+        assert "Calibration of the moisture probe" in waiting.value.path().read_text()
+
+        page.goto("/technician/pump")
+        page.click("main ul.plain a")
+        for number, field in enumerate(page.locator(".masses input").all()):
+            field.fill("4,99" if number in (0, 3, 4) else "19,96")
+        page.fill("[name=water_c]", "20")
+        page.fill("[name=pressure_kpa]", "101,3")
+        page.click("main form button")
+        page.wait_for_url("**?done=calibrated")
+        page.click("text=Open the certificate")
+        page.wait_for_selector("h1")
+        assert page.inner_text("h1") == "Calibration of the water pump"
+        assert page.evaluate("getComputedStyle(document.body).maxWidth") != "none"  # its own style was let in
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1280, "dark"), (1920, "light")])
+def test_no_page_of_the_technician_has_an_accessibility_fault_or_is_too_wide(browser, measured, width, scheme):
+    axe = axe_playwright_python.Axe()
+    pump = records_of_bench.read_all(measured.workbench.folder, "pump")[0]["id"]
+    check = records_of_bench.read_all(measured.workbench.folder, "check")[0]["id"]
+    session = next(measured.workbench.folder.glob("session-*")).name
+    pages = [
+        "/technician", "/technician/chart", "/technician/checks", "/technician/pump", f"/technician/pump/{session}",
+        f"/technician/records/{pump}", f"/technician/records/{check}", "/technician/records/none",
+        *(f"/technician/calibrate/{kind}" for kind in PROCEDURES),
+    ]  # fmt: skip
+    with tab(browser, measured, {"width": width, "height": 800}, color_scheme=scheme, reduced_motion="reduce") as page:
+        sign_in(page, "technician")
+        for path in pages:
+            page.goto(path)
             assert page.evaluate("document.documentElement.scrollWidth") <= width, path
             found = axe.run(page, options={"resultTypes": ["violations"]})
             told = [(v["id"], [node["html"][:120] for node in v["nodes"]]) for v in found.response["violations"]]

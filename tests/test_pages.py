@@ -58,6 +58,7 @@ NOT_HERE = {
     "from the registry; .ci/run does it",
     "python3 -m venv .venv && .venv/bin/pip install -q -r tests/requirements.lock && .venv/bin/pip install -q "
     "--no-deps -e . && .venv/bin/python -m pytest": "likewise",
+    "wardian calibrate portions --chamber ... --by LK": "until ctrl-C; see test_page_technician.py",
     "wardian check --chamber my.chamber.toml --bench --by LK": "hands at a chamber; see test_acceptance.py",
     "wardian calibrate pump --chamber my.chamber.toml --by LK --water-c 20 --pressure-kpa 101.3": "a pump and a "
     "balance; test_calibrate_command.py types it over a simulated chamber",
@@ -82,7 +83,11 @@ MAY_END_WITH = {  # other than well
     "wardian clear RUN leak_wet --by LK": {Exit.REFUSED},  # no such trip
 }
 SAYS_NOTHING = {"wardian table STORE --by hour --out all.csv"}  # when all is well
-GOES_ON = ("wardian run ... --simulated", "wardian serve RUN")  # until it is told to stop
+GOES_ON = (
+    "wardian run ... --simulated",
+    "wardian serve RUN",
+    "wardian serve RUN --chamber my.chamber.toml",
+)  # until it is told to stop
 ASKS_THE_CONTROLLER = ("wardian sign", "wardian observe", "wardian clear")
 PROBE = "counts,water_content_fraction\n3000,0.021\n2500,0.135\n2000,0.24\n1500,0.352\n1200,0.42\n"
 

@@ -172,7 +172,8 @@ def checked(folder, ml_per_step, second, kind="check", lot="SL-07"):
     at_utc = datetime(2026, 3, 1, 10, 0, second, tzinfo=UTC)
     result = {"ml_per_step": ml_per_step, "ml_per_step_standard_uncertainty": 0.00001}
     content = {"at_utc": at_utc.isoformat(), "by": "LK", "accepted": True, "tubing_lot": lot, "result": result}
-    return records.keep(folder, kind, at_utc, {**content, "settings": {}, "refused_because": [], "data": {}})
+    more = {"settings": {"ml_per_step": 0.005}, "refused_because": [], "data": {}}
+    return records.keep(folder, kind, at_utc, {**content, **more})
 
 
 def test_drift_is_that_of_the_newest_check_from_the_factor_in_use(tmp_path):

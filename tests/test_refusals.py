@@ -152,8 +152,9 @@ def test_a_cell_without_end_is_told(tmp_path):
     path = tmp_path / "cells.csv"
     path.write_text("mass_g\n" + "1" * 200_000 + "\n")
 
-    with pytest.raises(SettingsError, match="parted by commas"):
-        rows_from_csv(path, ("mass_g",))
+    with pytest.raises(SettingsError, match=r"parted by commas|1\.\.\.' is not a number") as told:
+        rows_from_csv(path, ("mass_g",))  # the csv module's bound may have been raised by another library
+    assert len(str(told.value)) < 400
 
 
 @pytest.mark.parametrize(("flux", "well"), [(9_999.0, True), (10_000.0, True), (10_001.0, False), (1e308, False)])

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from controller.control import model as m
 from controller.plan import Settings
+from controller.records.following import Followed
 from controller.records.journal import Journal
 from controller.records.status import status_of
 
@@ -22,16 +23,17 @@ class Cause:
     urgent: bool = False
 
 
-def causes_of(journal: Journal, settings: Settings, at_utc_ms: int) -> list[Cause]:
+def causes_of(journal: Journal, settings: Settings, at_utc_ms: int, followed: Followed | None = None) -> list[Cause]:
     """Everything that stands at this moment: trips, alarms, a silent controller, late steps."""
-    status = status_of(journal, settings, at_utc_ms)
+    followed = followed or Followed(settings)
+    status = status_of(journal, settings, at_utc_ms, followed)
     if status.phase == m.ENDED:
         return []
     found = [Cause(f"trip_{reason}", words, urgent=True) for reason, words in status.trips]
     found += [Cause(name, words) for name, words in status.alarms_of_people]
     if status.controller_silent:
         found.append(Cause(SILENT, "The controller is silent: nothing is recorded and nobody waters.", urgent=True))
-    due = {step.step: step.at.utc_ms for step in journal.records(m.StepRecord) if not step.done}
+    due = followed.steps_due_since_ms
     for name, title in status.steps_due:
         if at_utc_ms - due.get(name, at_utc_ms) > STEP_LATE_MS:
             found.append(Cause(f"step_{name}", f"A hands-on step is late: {title}."))

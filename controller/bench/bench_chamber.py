@@ -43,12 +43,21 @@ class Bench:
             physics.on_top_ml = 0.0  # the tube ends in the vessel, not on the bed
         return self.session.give(steps)
 
+    def take_requests(self) -> list[str]:
+        """Give what was asked for from elsewhere, each portion into the vessel."""
+        if self.simulated is not None:
+            self.simulated.box.physics.on_top_ml = 0.0
+        return self.session.take_requests()
+
     def close(self) -> None:
         self.session.close()
 
 
-def open_bench(chamber_path: Path, by: str, *, simulated: bool, runs: Path) -> Bench:
-    """Open the chamber for a calibration; nothing moves yet. ``runs`` is the folder in which its runs lie."""
+def open_bench(chamber_path: Path, by: str, *, simulated: bool, runs: Path, in_real_time: bool = False) -> Bench:
+    """Open the chamber for a calibration; nothing moves yet. ``runs`` is the folder in which its runs lie.
+
+    A simulated chamber lives as fast as it can, unless told to live in real time.
+    """
     settings = settings_for(applied(chamber_path.read_text(encoding="utf-8-sig"), chamber_path), chamber_path.name)
     sessions = folder_of(chamber_path)
     now_utc = datetime.now(UTC)
@@ -68,6 +77,8 @@ def open_bench(chamber_path: Path, by: str, *, simulated: bool, runs: Path) -> B
     virtual.box.physics.chance.seed(len(list(sessions.glob("session-*"))))  # the same pump, another day's noise
 
     def second() -> None:
+        if in_real_time:
+            time.sleep(1.0)
         virtual.advance_to(virtual.monotonic_ms + 1_000)
 
     session = BenchSession(settings, virtual, folder, by, second, simulated=True, elsewhere=before)

@@ -9,8 +9,7 @@ from pathlib import Path
 from controller.errors import SettingsError
 
 NUMBER = re.compile(r"[+-]?([0-9]+(?:\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")  # no signs of other scripts, no _
-
-
+SHOWN_CHARACTERS = 40  # of a cell that is refused
 SEARCHED_CHARACTERS = 80  # of a balance's line: with few repeats in an expression, no search then takes long
 REPEATS_MAX = 5
 REPEAT = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]\\])*\]|(?P<group>\)[*+{])|(?P<repeat>[*+{])", re.DOTALL)
@@ -24,7 +23,8 @@ def number_in(text: str, where: str, what: str = "number") -> float:
         raise SettingsError((f"{where}: {given} has a decimal comma; write {better} with a decimal point.",))
     found = float(given) if NUMBER.fullmatch(given) else math.nan
     if not math.isfinite(found):
-        raise SettingsError((f"{where}: {given!r} is not a {what}.",))
+        shown = given if len(given) <= SHOWN_CHARACTERS else given[:SHOWN_CHARACTERS] + "..."
+        raise SettingsError((f"{where}: {shown!r} is not a {what}.",))
     return found
 
 

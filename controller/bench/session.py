@@ -26,6 +26,7 @@ from controller.settings import settings_from_text
 
 READY_WITHIN_S = 30
 PORTION_WITHIN_S = 330  # longer than the board lets any dose run
+NOT_WEIGHED = "not weighed"  # the note of a request for a portion that only fills the tube
 
 # The law needs a plan; in a calibration none of it is acted on.
 NO_PLAN = """
@@ -90,6 +91,7 @@ class BenchSession:
         self._simulated = simulated
         self._turns = 0
         self.by = by
+        self._given = 0
         self._wait = wait
         self._chamber = chamber
         folder.mkdir(parents=True, exist_ok=True)
@@ -124,8 +126,11 @@ class BenchSession:
             return "tripped:" + from_step.trips[0][0]
         return "" if from_step.greeted and not from_step.reconciling else from_step.watering_answer or "not_greeted"
 
-    def give(self, steps: int) -> m.DoseClosed:
-        """One portion of so many steps. ChamberError with the law's answer when it is refused or cut short."""
+    def give(self, steps: int, asked: m.Request | None = None) -> m.DoseClosed:
+        """One portion of so many steps. ChamberError with the law's answer when it is refused or cut short.
+
+        ``asked`` is the request of somebody else that this portion answers; without it the session asks itself.
+        """
         self._decider.notice_clock()
         self._decider.hear()  # people take their time between portions: what the board said meanwhile comes first
         self._decider.sample()
@@ -137,8 +142,8 @@ class BenchSession:
             volume_max_ml=steps * pump.ml_per_step, tubing_lot=pump.tubing_lot, simulated=self._simulated,
             utc_trusted=moment.utc_trusted,
         )  # fmt: skip
-        request = m.Request(moment, 0, m.GIVE_PORTION, self.by, subject=str(steps))
-        number = self.journal.ask(request)
+        request = asked or m.Request(moment, 0, m.GIVE_PORTION, self.by, subject=str(steps))
+        number = self.journal.ask(request) if asked is None else asked.request_id
         self._decider.handle(m.RequestMade(moment, replace(request, request_id=number)))
         answer = self.journal.answer_to(number)
         if answer is None or not answer.granted:
@@ -148,6 +153,7 @@ class BenchSession:
             self._second()
             if self._decider.state.open_dose is None:
                 break
+            self._judge_others()
         else:
             self._chamber.send("stop", ())
             raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
@@ -159,6 +165,36 @@ class BenchSession:
         if closed.end_reason != "complete" or closed.steps_min != closed.steps_max:
             raise ChamberError(f"The portion was not given in full ({closed.end_reason}); do not weigh it.")
         return closed
+
+    def take_requests(self) -> list[str]:
+        """Let a second pass, then judge what people asked meanwhile; a sentence for each portion and what came of it.
+
+        A portion that was given in full is kept as one to be weighed, unless its request says that it is not.
+        """
+        self._second()
+        said = []
+        for request in self.journal.open_requests():
+            if request.request != m.GIVE_PORTION or not request.subject.isdecimal():
+                self._judge(request)
+                continue
+            try:
+                closed = self.give(int(request.subject), request)
+            except ChamberError as error:
+                said.append(f"Asked for by {request.asked_by}: {error}")
+                continue
+            said.append(f"Portion {closed.dose_id}, {closed.steps_max} steps, asked for by {request.asked_by}: given.")
+            if request.note != NOT_WEIGHED:
+                self._given += 1
+                self.note("given", portion=self._given, dose_id=closed.dose_id, steps=closed.steps_max)
+        return said
+
+    def _judge_others(self) -> None:
+        """While a portion is under way the law refuses the next at once: none comes later, when nobody expects it."""
+        for request in self.journal.open_requests():
+            self._judge(request)
+
+    def _judge(self, request: m.Request) -> None:
+        self._decider.handle(m.RequestMade(self._decider.moment(), request))
 
     def note(self, what: str, **values: Any) -> None:
         """Keep what a person typed, at once and for good, in ``bench.jsonl`` beside the journal."""

@@ -12,6 +12,7 @@ from controller.alerts.telling import Teller, sender
 from controller.alerts.wishes import read_wishes
 from controller.commands.terminal import Exit, open_records, out, plain_errors, run_argument
 from controller.control.photoperiod import utc_ms
+from controller.records.following import Followed
 
 MEMORY = "alerts.json"
 LOOK_EVERY_S = 15.0
@@ -40,9 +41,10 @@ def alert(run_folder: Path, wishes_path: Path, only_try: bool) -> None:
         teller = Teller(run_folder / MEMORY, wishes, place, send)
         zone = ZoneInfo(settings.chamber.site.time_zone)
         out.print(f"Watching {settings.plan.name} at {place}; ctrl-C to stop.")
+        followed = Followed(settings)
         while True:
             now = datetime.now(UTC)
             at_ms = utc_ms(now)
-            causes = causes_of(journal, settings, at_ms)
+            causes = causes_of(journal, settings, at_ms, followed)
             teller.look(at_ms, now.astimezone(zone).time(), causes, seen_of(journal), trials_of(journal))
             time.sleep(LOOK_EVERY_S)

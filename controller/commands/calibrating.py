@@ -11,6 +11,7 @@ from controller.bench import records
 from controller.commands.bench_options import chamber_option, pdf_option, runs_option, turned_option
 from controller.commands.certifying import advise, certify, hours_turned_h
 from controller.commands.instruments import humidity, lamp, moisture, temperature
+from controller.commands.portioning import portions
 from controller.commands.terminal import by_option, json_option, out, plain_errors
 from controller.commands.weighing import check, pump, tell_pump
 from controller.settings import read_chamber
@@ -95,5 +96,5 @@ def use(calibration_id: str, chamber_path: Path, asked_by: str) -> None:
         out.print(f"In use: {calibration_id}, {_figure(records.read(folder, calibration_id))}; before: {was}.")
 
 
-for instrument in (pump, check, moisture, humidity, temperature, lamp):
+for instrument in (pump, check, portions, moisture, humidity, temperature, lamp):
     calibrate.add_command(instrument)

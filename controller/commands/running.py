@@ -2,6 +2,7 @@
 
 import json
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +16,11 @@ from controller.chamber.hurried_clock import HurriedClock
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated_live import SimulatedLive, SimulatedOnStand, passing_clock
 from controller.check import Finding, check_chamber
+from controller.check_record import CheckRecord
 from controller.commands import benching
 from controller.commands.planning import tell_doubts
 from controller.commands.telling import CAUTION
-from controller.commands.terminal import Exit, json_option, out, plain_errors
+from controller.commands.terminal import Exit, err, json_option, out, plain_errors
 from controller.control import model as m
 from controller.control.photoperiod import moment_of
 from controller.errors import SettingsError
@@ -92,7 +94,7 @@ def run(
                 told[:] = [line]
                 out.print(f"{words}: {asking.now_words(state, settings)}")
 
-        live = LiveRun(settings, chamber, journal, hurried, elsewhere, age)
+        live = LiveRun(settings, chamber, journal, elsewhere, age, hurried)
         for sentence in (*elsewhere.faults, *(words for _, words in live.notes)):
             out.print(sentence)
         state = live.run(tell)
@@ -139,5 +141,10 @@ def check(
                 )
     if as_json:
         click.echo(json.dumps([finding._asdict() for finding in findings], indent=2))
+    kept = CheckRecord(chamber_path)
+    try:
+        kept.add(findings, datetime.now(UTC))
+    except OSError as error:
+        err.print(f"{kept.path}: this check could not be kept ({error.strerror}).")
     if not all(finding.well for finding in findings):
         sys.exit(Exit.FOUND_WANTING)

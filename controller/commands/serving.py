@@ -11,6 +11,7 @@ import click
 
 from controller.commands.terminal import out, plain_errors, run_argument
 from controller.errors import JournalError
+from controller.settings import read_chamber
 
 CODES = "page-codes.json"
 NEEDED = ("starlette", "uvicorn", "jinja2", "argon2", "multipart", "PIL", "dygraphs", "xlsxwriter")
@@ -32,6 +33,9 @@ def _whole_extra() -> None:
 @click.option("--listen", default="127.0.0.1", show_default=True, help="Address; 0.0.0.0 opens the local network.")
 @click.option("--port", type=click.IntRange(1, 65535), default=8321, show_default=True)
 @click.option("--host-name", "host_names", multiple=True, help="A name by which this computer is reached.")
+@click.option(
+    "--chamber", "chamber_path", type=click.Path(path_type=Path), help="Chamber file, for the technician's pages."
+)
 @click.option("--reading-needs-code", is_flag=True, help="Nobody reads without signing in.")
 @click.option("--certificate", type=click.Path(exists=True), help="Certificate file, for https.")
 @click.option("--key", type=click.Path(exists=True), help="Its private key.")
@@ -40,6 +44,7 @@ def serve(
     listen: str,
     port: int,
     host_names: tuple[str, ...],
+    chamber_path: Path | None,
     reading_needs_code: bool,
     certificate: str | None,
     key: str | None,
@@ -51,18 +56,29 @@ def serve(
     from controller.web.app import build_app
     from controller.web.codes import Codes, Gatekeeper
     from controller.web.site import Site
-    from controller.web.watching import Run, run_folder_of
+    from controller.web.watching import Run, run_folders_of
+    from controller.web.workbench import Workbench
 
     with plain_errors():
-        run = Run(run_folder_of(run_folder))
+        shown_folder, *other_folders = run_folders_of(run_folder)
+        run = Run(shown_folder)
         codes = Codes(run_folder / CODES)
         site = Site(run, Gatekeeper(codes), secure=certificate is not None, reading_needs_code=reading_needs_code)
+        site.other_runs = tuple(folder.name for folder in other_folders)
+        if chamber_path is not None:
+            read_chamber(chamber_path)
+            site.workbench = Workbench(chamber_path)
         secure: dict[str, Any] = {} if certificate is None else {"ssl_certfile": certificate, "ssl_keyfile": key}
         os.nice(BEHIND_THE_CONTROLLER)
         sys.setswitchinterval(SWITCH_S)
         out.print(f"{run.settings.plan.name} at {run.settings.chamber.site.name}: open this in a browser:")
         shown = f"[{listen}]" if ":" in listen else listen
         out.print(f"  {'http' if certificate is None else 'https'}://{shown}:{port}/", style="bold")
+        if other_folders:
+            others = ", ".join(site.other_runs)
+            out.print(
+                f"{shown_folder.name} is shown: of the runs here it was written last. Name another to see it: {others}."
+            )
         if not codes.roles_set():
             out.print(f"Nobody can operate yet: set a code with  wardian code {run_folder} operator")
         if listen not in LOOPBACK and certificate is None:

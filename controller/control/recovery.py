@@ -15,9 +15,18 @@ def resume(
 
     ``last_reading`` places the run clock: by UTC when both moments are trusted, else it goes on from there.
     """
-    state = m.State(now=at)
+    return placed(fold(m.State(now=at), records, settings), at, last_reading, settings)
+
+
+def fold(state: m.State, records: Iterable[m.Record], settings: Settings) -> m.State:
+    """A state with more records folded in; what was folded before need not be folded again."""
     for record in records:
         state = _fold(state, record, settings)
+    return state
+
+
+def placed(state: m.State, at: m.Moment, last_reading: m.ReadingRecord | None, settings: Settings) -> m.State:
+    """A folded state set at a moment."""
     if state.hydrated_utc_ms is not None:
         state = state.but(
             run_ms=max(state.run_ms, _run_ms(at, last_reading, state)),

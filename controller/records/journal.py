@@ -281,11 +281,15 @@ class Journal:
 
     def history(self) -> list[m.Record]:
         """Everything but readings, in the order it happened: what recovery folds into a state."""
+        return [record for _, record in self.history_after(0)]
+
+    def history_after(self, row: int) -> list[tuple[int, m.Record]]:
+        """(row number, record) of the history behind a row; the tables share one count, so later is higher."""
         found: list[tuple[int, m.Record]] = []
         for record_class in TABLES:
             if record_class not in (*_SELF_NUMBERED, m.LampRecord, m.ObservationRecord):
-                found.extend(self.numbered(record_class))
-        return [record for _, record in sorted(found, key=lambda numbered: numbered[0])]
+                found.extend(self.numbered(record_class, "row_id > ?", (row,)))
+        return sorted(found, key=lambda numbered: numbered[0])
 
     def last_reading(self) -> m.ReadingRecord | None:
         """The newest reading on disk."""

@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 
 from controller.control import model as m
-from controller.control.recovery import resume
+from controller.control.recovery import placed
 from controller.control.words import PHASE_WORDS, trip_words, watering_words
 from controller.plan import Settings
+from controller.records.following import Followed
 from controller.records.journal import Journal
 from controller.records.outbox import Waiting, waiting_beside
 
@@ -47,18 +48,15 @@ class Status:
         return tuple(alarm for alarm in self.alarms if not alarm[0].startswith("trip_"))
 
 
-def status_of(journal: Journal, settings: Settings, at_utc_ms: int) -> Status:
-    """Read a run's journal; the controller need not be running."""
+def status_of(journal: Journal, settings: Settings, at_utc_ms: int, followed: Followed | None = None) -> Status:
+    """Read a run's journal; the controller need not be running. Who asks often hands in what they follow it with."""
+    followed = followed or Followed(settings)
+    followed.catch_up(journal)
     run = journal.run_row()
     reading = journal.last_reading()
     at = m.Moment(at_utc_ms, 0, 0, True) if reading is None else reading.at
-    state = resume(at, journal.history(), reading, settings)
-    last_dose = None
-    for closed in journal.records(m.DoseClosed):
-        last_dose = closed
-    words: dict[str, str] = {}
-    for alarm in journal.records(m.AlarmRecord):
-        words[alarm.alarm] = alarm.words
+    state = placed(followed.state, at, reading, settings)
+    last_dose, words = followed.last_dose, followed.alarm_words
     content, calibrated = None, True
     if reading is not None and reading.moisture_counts is not None and reading.moisture_quality == m.GOOD:
         content = settings.chamber.moisture_probe.water_content_fraction(reading.moisture_counts)

@@ -52,6 +52,7 @@ _SALTS: Final = MappingProxyType(
         "K2SO4": ((98.7792, -0.0590502, 0.0, 0.0), 0.0, 50.0),
     }
 )
+SALTS: Final = tuple(_SALTS)
 
 
 def saturation_vapour_pressure_kpa(air_temperature_c: Numbers) -> Numbers:

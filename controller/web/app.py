@@ -11,9 +11,22 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from controller.errors import WardianError
-from controller.web import course, downloads, logbook, present, signing_in, steps
+from controller.web import (
+    course,
+    downloads,
+    logbook,
+    present,
+    signing_in,
+    steps,
+    technician,
+    technician_chart,
+    technician_checks,
+    technician_pump,
+    technician_readings,
+)
 from controller.web.doors import Doors
-from controller.web.site import TEMPLATES, FormFault, Site
+from controller.web.forms import FormFault
+from controller.web.site import TEMPLATES, Site
 
 BAD_REQUEST, UNAVAILABLE = 400, 409
 
@@ -42,6 +55,11 @@ def build_app(site: Site, host_names: tuple[str, ...] = ()) -> Starlette:
             *logbook.routes(site),
             *downloads.routes(site),
             *signing_in.routes(site),
+            *technician.routes(site),
+            *technician_chart.routes(site),
+            *technician_checks.routes(site),
+            *technician_readings.routes(site),
+            *technician_pump.routes(site),
             Route("/static/dygraph.js", plot_script),
             Mount("/static", StaticFiles(directory=TEMPLATES.parent / "static")),
         ],

@@ -17,8 +17,9 @@ from starlette.routing import Route
 from controller.control.model import BootRecord, ReadingRecord
 from controller.control.photoperiod import moment_of
 from controller.web.archive import PIECE_BYTES, zip_chunks
+from controller.web.forms import FormFault
 from controller.web.logbook import PICTURE_NAME
-from controller.web.site import FormFault, Site
+from controller.web.site import Site
 from controller.web.tables import DECIMALS, SEPARATORS, STEPS_S, TABLES, Choice, csv_chunks, plain_chunks, rows_of
 from controller.web.texts import DECIMAL_COMMA
 from controller.web.workbook import TooManyRows, write_workbook

@@ -13,8 +13,9 @@ from starlette.routing import Route
 from controller.control import model as m
 from controller.records.happenings import standing_observations
 from controller.web.codes import PUPIL
+from controller.web.forms import FormFault, number_of, whole_of, word_of
 from controller.web.pictures import canopy_cover_fraction, drop_picture, keep_picture, thumbnail_of
-from controller.web.site import FormFault, Site, number_of, whole_of, word_of
+from controller.web.site import Site
 
 NOT_THERE = 404
 PICTURE_NAME = re.compile(r"position-\d{2,3}-\d{8}T\d{6}Z-[0-9a-f]{8}(\.small)?\.jpg")

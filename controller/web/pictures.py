@@ -8,11 +8,11 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageFile, ImageOps, UnidentifiedImageError
 
 from controller.control.photoperiod import moment_of
 from controller.science.canopy import cover_fraction
-from controller.web.site import FormFault
+from controller.web.forms import FormFault
 
 FORMATS = ("JPEG", "PNG", "WEBP")
 PIXELS_MAX = 60_000_000  # of a sent picture: more than a telephone's camera gives
@@ -24,6 +24,7 @@ QUALITY = 85
 
 def read_picture(sent: bytes) -> Image.Image:
     """A sent picture, upright and made small. FormFault when it is no picture."""
+    ImageFile.LOAD_TRUNCATED_IMAGES = False  # other libraries in the same process may have allowed half a picture
     try:
         with Image.open(io.BytesIO(sent), formats=FORMATS) as opened:
             if opened.width * opened.height > PIXELS_MAX:

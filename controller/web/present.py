@@ -10,7 +10,8 @@ from starlette.routing import Route
 from controller.control import model as m
 from controller.science.air import vapour_pressure_deficit_kpa
 from controller.web.codes import OPERATOR, TECHNICIAN, may
-from controller.web.site import Site, initials_of, word_of
+from controller.web.forms import initials_of, word_of
+from controller.web.site import Site
 from controller.web.texts import Texts
 from controller.web.watching import Look
 

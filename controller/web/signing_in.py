@@ -5,9 +5,10 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from controller.web.codes import ROLES
+from controller.web.forms import initials_of, role_of, word_of
 from controller.web.present import code_refusal
 from controller.web.sessions import COOKIE, is_own_form
-from controller.web.site import Site, initials_of, role_of, word_of
+from controller.web.site import Site
 
 
 def routes(site: Site) -> list[Route]:

@@ -18,21 +18,17 @@ from controller.control import model as m
 from controller.control.photoperiod import moment_of
 from controller.records.overview import Overview
 from controller.templates import templates_in
-from controller.web.codes import ROLES, Gatekeeper, may
+from controller.web.codes import Gatekeeper, may
+from controller.web.forms import FormFault, word_of
 from controller.web.sessions import COOKIE, Session, Sessions, is_own_form
 from controller.web.texts import LANGUAGES, Texts, language_of
 from controller.web.watching import Run
+from controller.web.workbench import Workbench
 
 TEMPLATES = Path(__file__).parent / "templates"
 LANGUAGE_COOKIE = "wardian_language"
-INITIALS_MAX = 12
-FIELDS_MAX = 40
 WARN = 409
 OVERVIEW = "page-overview.npz"
-
-
-class FormFault(Exception):
-    """One sentence for the person who filled in the form."""
 
 
 @dataclass
@@ -45,6 +41,8 @@ class Site:
     secure: bool = False
     reading_needs_code: bool = False
     ask_with: Callable[..., m.RequestAnswered | None] = asking.ask
+    workbench: Workbench | None = None
+    other_runs: tuple[str, ...] = ()  # names of the folders beside the run's that hold older ones
 
     @cached_property
     def environment(self) -> jinja2.Environment:
@@ -81,6 +79,7 @@ class Site:
             languages=LANGUAGES,
             may=may,
             said=said_of(request, texts),
+            other_runs=self.other_runs,
             **values,
         )
         response = HTMLResponse(text, status)
@@ -111,6 +110,21 @@ class Site:
         if self.reading_needs_code and self.session(request) is None:
             return RedirectResponse("/sign-in", 303)
         return None
+
+    def closed_to_all_but(self, request: Request, role: str) -> Response | None:
+        """Why somebody may not see the pages of a role; None where they may, and there is a chamber file to tell of."""
+        session, texts = self.session(request), self.texts(request)
+        if session is None:
+            return self.message(request, texts("technician.sign_in_first"), 401, "/sign-in")
+        if not may(session.role, role):
+            return self.message(request, texts("refused.role", role=texts(f"role.{role}")), 403)
+        return self.message(request, texts("technician.no_chamber"), WARN) if self.workbench is None else None
+
+    def bench(self) -> Workbench:
+        """The chamber file's calibrations; FormFault where the page was not told of one."""
+        if self.workbench is None:
+            raise FormFault(Texts("en")("technician.no_chamber"))
+        return self.workbench
 
     def refusal(self, request: Request, form: FormData, role: str) -> Response | None:
         """Why this form is not acted on; None when it comes from this page and from somebody who may."""
@@ -147,52 +161,3 @@ class Site:
 def said_of(request: Request, texts: Texts) -> str:
     """A word about what was just done."""
     return texts.section("done").get(request.query_params.get("done", ""), "")
-
-
-def word_of(form: FormData, name: str, longest: int) -> str:
-    """A text field, without space around it; FormFault where it is too long or no text."""
-    value = form.get(name, "")
-    if not isinstance(value, str):
-        raise FormFault(f"{name}: a text was expected.")
-    value = value.strip()
-    if len(value) > longest:
-        raise FormFault(f"{name}: {len(value)} characters; at most {longest} can be kept.")
-    # a journal keeps text as UTF-8, which has no half characters
-    return value.encode("utf-8", "replace").decode("utf-8").replace("\x00", "")
-
-
-def number_of(form: FormData, name: str, low: float, high: float) -> float | None:
-    """A number field, with decimal point or comma; None where it is empty, FormFault outside its bounds."""
-    text = word_of(form, name, 40).replace(",", ".")
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        raise FormFault(f"{name}: {text} is not a number.") from None
-    if not low <= value <= high:
-        raise FormFault(f"{name}: {value:g}; it must be from {low:g} to {high:g}.")
-    return value
-
-
-def whole_of(form: FormData, name: str, low: int, high: int) -> int | None:
-    """A whole number field."""
-    value = number_of(form, name, low, high)
-    if value is not None and value != int(value):
-        raise FormFault(f"{name}: {value:g}; it must be a whole number.")
-    return None if value is None else int(value)
-
-
-def initials_of(form: FormData) -> str:
-    """The initials of a person; FormFault without them."""
-    initials = word_of(form, "initials", INITIALS_MAX)
-    if not initials:
-        raise FormFault("initials: they are needed, so that the record says who.")
-    return initials
-
-
-def role_of(form: FormData) -> str:
-    role = word_of(form, "role", 20)
-    if role not in ROLES:
-        raise FormFault(f"role: it must be one of {', '.join(ROLES)}.")
-    return role

@@ -10,7 +10,8 @@ from controller.control import hands_on
 from controller.control import model as m
 from controller.plan import HandsOnStep
 from controller.web.codes import OPERATOR
-from controller.web.site import FormFault, Site, number_of, word_of
+from controller.web.forms import FormFault, number_of, word_of
+from controller.web.site import Site
 from controller.web.watching import Look
 
 LATE_AFTER_MS = 6 * 3_600_000  # a step waits this long before it is called late (a choice, no source)

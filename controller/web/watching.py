@@ -13,7 +13,8 @@ from controller.control import model as m
 from controller.control import photoperiod
 from controller.errors import JournalError
 from controller.plan import Settings
-from controller.records.account import Totals, entries_of
+from controller.records.account import Totals
+from controller.records.following import Followed
 from controller.records.journal import Journal
 from controller.records.status import Status, status_of
 from controller.settings import settings_from_text
@@ -36,10 +37,10 @@ class Look:
     trips_since_ms: dict[str, int]
 
 
-def run_folder_of(folder: Path) -> Path:
-    """The folder itself if it holds a run, else the one of its folders whose run was written last."""
+def run_folders_of(folder: Path) -> list[Path]:
+    """The folder itself if it holds a run, else those of its folders that do, the one that was written last first."""
     if (folder / JOURNAL).is_file():
-        return folder
+        return [folder]
     found = [path for path in folder.glob(f"*/{JOURNAL}") if path.is_file()] if folder.is_dir() else []
     if not found:
         raise JournalError(f"{folder}: there is no run here: no {JOURNAL} in it, nor in a folder one below.")
@@ -47,7 +48,7 @@ def run_folder_of(folder: Path) -> Path:
     def written_s(path: Path) -> float:
         return max(each.stat().st_mtime for each in path.parent.glob(f"{JOURNAL}*"))
 
-    return max(found, key=written_s).parent
+    return [path.parent for path in sorted(found, key=written_s, reverse=True)]
 
 
 class Run:
@@ -65,6 +66,7 @@ class Run:
         self._lock = threading.Lock()
         self._looked_s = -LOOK_EVERY_S
         self._look: Look | None = None
+        self._followed = Followed(self.settings)
 
     @property
     def pictures(self) -> Path:
@@ -84,36 +86,24 @@ class Run:
             now_s = time.monotonic()
             if fresh or self._look is None or now_s - self._looked_s >= LOOK_EVERY_S:
                 with self.journal() as journal:
-                    self._look = look_at(journal, self.settings, self.clock_ms())
+                    self._look = look_at(journal, self.settings, self.clock_ms(), self._followed)
                 self._looked_s = time.monotonic()
             return self._look
 
 
-def look_at(journal: Journal, settings: Settings, at_utc_ms: int) -> Look:
+def look_at(journal: Journal, settings: Settings, at_utc_ms: int, followed: Followed | None = None) -> Look:
     """Everything the page tells about the present, from the journal alone."""
-    status = status_of(journal, settings, at_utc_ms)
-    wetting = next(journal.records(m.PhaseRecord, "phase = ?", (m.WETTING,)), None)
-    hydrated_utc_ms = None if wetting is None else wetting.at.utc_ms
-    totals = Totals()
-    for entry in entries_of(journal, settings):
-        totals = entry.totals
-    due: dict[str, int] = {}
-    signed: dict[str, m.StepRecord] = {}
-    for step in journal.records(m.StepRecord):
-        if step.done:
-            signed[step.step] = step
-        else:
-            due.setdefault(step.step, step.at.utc_ms)
-    trips: dict[str, int] = {}
+    followed = followed or Followed(settings)
+    status = status_of(journal, settings, at_utc_ms, followed)
+    hydrated_utc_ms = None if followed.wetting_began is None else followed.wetting_began.utc_ms
     standing = {reason for reason, _ in status.trips}
-    for trip in journal.records(m.TripRecord):
-        if trip.trip_reason in standing:
-            trips[trip.trip_reason] = trip.at.utc_ms
+    trips = {reason: since_ms for reason, since_ms in followed.tripped_ms.items() if reason in standing}
     turns_ms = None
     if hydrated_utc_ms is not None and status.phase != m.ENDED and status.reading is not None:
         lit = status.reading.lamp_duty_fraction > 0.0
         turns_ms = lamp_turns_utc_ms(settings, hydrated_utc_ms, status.reading.at.utc_ms, lit)
-    return Look(status, hydrated_utc_ms, turns_ms, totals, due, signed, trips)
+    due, signed = dict(followed.steps_due_since_ms), dict(followed.steps_signed)
+    return Look(status, hydrated_utc_ms, turns_ms, followed.totals, due, signed, trips)
 
 
 def lamp_turns_utc_ms(settings: Settings, hydrated_utc_ms: int, at_utc_ms: int, lit: bool) -> int | None:

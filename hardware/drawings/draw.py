@@ -7,6 +7,7 @@ hardware/WIRING.md, the example chamber files and the board's program.
 import sys
 from itertools import pairwise
 from pathlib import Path
+from xml.etree import ElementTree
 
 import schemdraw
 from schemdraw import elements as elm
@@ -15,6 +16,7 @@ HERE = Path(__file__).parent
 BLUE, RED = "#1f5a8a", "#a33"  # water side, supply
 
 schemdraw.use("svg")
+ElementTree.register_namespace("", "http://www.w3.org/2000/svg")  # other libraries may have named it otherwise
 schemdraw.svgconfig.text = "text"  # letters stay letters: a test reads them, and so can a search
 
 

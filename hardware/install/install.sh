@@ -45,7 +45,7 @@ releases=$prefix/opt/wardian/releases current=$prefix/opt/wardian/current
 settings=$prefix/etc/wardian records=$prefix/var/lib/wardian/run
 folder=$releases/$release
 former=$(readlink "$current" || true)
-services=(wardian-run.service wardian-serve.service)
+services=(wardian-run.service wardian-serve.service wardian-alerts.service)
 
 step() { echo; echo "# $1"; }
 do_it() {
@@ -134,8 +134,8 @@ fi
 
 step "The program, in a folder of its own: nobody but root writes there"
 if [ "$dry" = no ] && [ -e "$folder" ]; then echo "$folder is there already; give another name." >&2; exit 3; fi
-extras=board,page,flash
-[ "$simulated" = no ] || extras=page
+extras=board,page,alerts,flash
+[ "$simulated" = no ] || extras=page,alerts
 do_it install -d -m 0755 "$releases"
 [ "$dry" = yes ] || trap 'rm -rf "$folder"; echo "Release $release was not finished and is removed." >&2' EXIT
 do_it python3 -m venv "$folder"
@@ -151,7 +151,7 @@ if [ "$simulated" = yes ] && [ ! -e /etc/wardian/environment ]; then
     echo "WARDIAN_RUN_OPTIONS=--simulated > /etc/wardian/environment"
     if [ "$dry" = no ]; then echo "WARDIAN_RUN_OPTIONS=--simulated" > /etc/wardian/environment; fi
 fi
-do_it install -d -m 0750 -o wardian -g wardian /var/lib/wardian
+do_it install -d -m 0750 -o wardian -g wardian /var/lib/wardian /etc/wardian/chamber.calibrations
 
 step "The board's name, the log's bounds"
 if [ -n "$board_serial" ]; then

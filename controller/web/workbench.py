@@ -1,0 +1,94 @@
+"""Calibrations are worked out by the terminal's own commands, each in a process of its own: one procedure, two doors.
+
+What those commands load (statistics, pictures) stays out of the page's memory.
+"""
+
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+
+from controller.bench.records import folder_of
+from controller.web.forms import FormFault
+
+WITHIN_S = 120.0
+FOUND_WANTING = 6  # the exit code of a calibration that is kept and refused for use
+READINGS_MAX = 500
+FILES = {"pump": "--masses"}  # the option that takes the file; --readings for the others
+
+
+class Workbench:
+    """The calibrations of one chamber file; one is worked out at a time."""
+
+    def __init__(self, chamber_path: Path) -> None:
+        self.chamber_path = chamber_path.resolve()
+        self.folder = folder_of(self.chamber_path)
+        self._lock = threading.Lock()
+
+    def work_out(self, kind: str, by: str, rows: Sequence[Sequence[str]], options: Sequence[str]) -> str:
+        """Judge and keep one calibration; answers the id of its record, accepted or refused for use.
+
+        ``rows`` are the readings, the names of their columns first. FormFault with the procedure's own sentence when
+        nothing could be kept.
+        """
+        with self._lock, tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "readings.csv"
+            path.write_text("".join(",".join(row) + "\n" for row in rows), encoding="utf-8")
+            before = self._ids()
+            command = [
+                sys.executable, "-m", "controller", "calibrate", kind, f"--chamber={self.chamber_path}", f"--by={by}",
+                f"{FILES.get(kind, '--readings')}={path}", *options,
+            ]  # fmt: skip
+            try:
+                done = subprocess.run(
+                    command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=WITHIN_S, check=False
+                )
+            except subprocess.TimeoutExpired as error:
+                raise FormFault(f"This calibration was not worked out within {WITHIN_S:g} s.") from error
+            added = self._ids() - before
+        if done.returncode in (0, FOUND_WANTING) and len(added) == 1:
+            return added.pop()
+        said = done.stderr.replace(str(path), "readings").strip().splitlines()
+        raise FormFault(" ".join(said) if done.returncode > 1 else f"This could not be worked out: {said[-1:]}.")
+
+    def _ids(self) -> set[str]:
+        return {path.stem for path in self.folder.glob("*-*Z*.json")}
+
+
+def rows_in(text: str, columns: Sequence[str]) -> list[list[str]]:
+    """The readings in a text that was typed, pasted or sent as a file: the names of the columns, then the rows.
+
+    Cells are parted by commas, semicolons, tabs or spaces; with any but commas a decimal comma is understood. A first
+    line that names the columns tells their order, else they stand as in ``columns``. FormFault with line and cell.
+    """
+    lines = [line.strip() for line in text.lstrip("\ufeff").splitlines()]
+    filled = [(number, line) for number, line in enumerate(lines, 1) if line]
+    parted = [(number, _cells(line)) for number, line in filled]
+    order = list(columns)
+    if parted and sorted(parted[0][1]) == sorted(columns):
+        order = parted.pop(0)[1]
+    if len(parted) > READINGS_MAX:
+        raise FormFault(f"readings: there are {len(parted)} rows; at most {READINGS_MAX} can be taken.")
+    for number, cells in parted:
+        if len(cells) != len(columns):
+            named = ", ".join(order)
+            raise FormFault(f"readings: line {number} has {len(cells)} cells; {len(columns)} are needed: {named}.")
+        for name, cell in zip(order, cells, strict=True):
+            try:
+                float(cell)
+            except ValueError:
+                raise FormFault(f"readings: line {number}, {name}: {cell[:40]} is not a number.") from None
+    if not parted:
+        raise FormFault("readings: there are none.")
+    return [order, *(cells for _, cells in parted)]
+
+
+def _cells(line: str) -> list[str]:
+    for sign in (";", "\t"):
+        if sign in line:
+            return [cell.strip().replace(",", ".") for cell in line.split(sign)]
+    if "," in line and " " not in line.replace(", ", ","):
+        return [cell.strip() for cell in line.split(",")]
+    return [cell.replace(",", ".") for cell in line.split()]
