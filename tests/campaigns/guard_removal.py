@@ -4,6 +4,7 @@ Each line names the hazard and the side, what the guard is, where it stands, and
 that could go unnoticed is no guard. ``tests/test_guard_removal.py`` keeps the list itself honest.
 """
 
+import re
 import shutil
 import subprocess
 import sys
@@ -159,15 +160,17 @@ GUARDS = [
 ]  # fmt: skip
 
 
-def noticed(guard: Guard, tree: Path) -> bool:
-    """Whether a test fails in ``tree``, a copy, once this guard is taken away; it is put back afterwards."""
+def noticed(guard: Guard, tree: Path) -> str:
+    """The first test that fails in a copy once this guard is taken away, or an empty text; then it is put back."""
     path = tree / guard.path
     whole = path.read_text()
     path.write_text(whole.replace(guard.old, guard.new, 1))
     try:
         tests = [str(tree / "tests" / name) for name in guard.tests]
         command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
-        return subprocess.run(command, cwd=tree, capture_output=True, check=False, timeout=300).returncode == 1
+        done = subprocess.run(command, cwd=tree, capture_output=True, text=True, check=False, timeout=300)
+        failed = re.search(r"^FAILED (?:\S*/)?(\S+?)(?:\[| - |$)", done.stdout, re.MULTILINE)
+        return failed[1] if done.returncode == 1 and failed else ""
     finally:
         path.write_text(whole)
 
@@ -184,7 +187,12 @@ def campaign(scale: float = 1.0) -> list[Row]:
     guards = GUARDS if scale >= 1.0 else GUARDS[:: round(1 / scale)]
     with tempfile.TemporaryDirectory() as folder:
         tree = copy_of_the_tree(Path(folder))
-        unnoticed = [guard for guard in guards if not noticed(guard, tree)]
+        unnoticed = []
+        for guard in guards:
+            by = noticed(guard, tree)
+            print(f"{guard.hazard:<4} {guard.side:<6} {guard.guard:<64} {by or 'NOTHING NOTICED IT'}", flush=True)
+            if not by:
+                unnoticed.append(guard)
     worst = (
         "; ".join(f"{guard.hazard} {guard.side}: {guard.guard}" for guard in unnoticed) or "every removal was noticed"
     )
