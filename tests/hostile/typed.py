@@ -26,7 +26,7 @@ from controller.parcels.sending import is_quiet, quiet_hours
 from controller.web.course import _whole
 from controller.web.doors import Doors
 from controller.web.downloads import choice_of
-from controller.web.site import FormFault, initials_of, number_of, role_of, whole_of, word_of
+from controller.web.forms import FormFault, initials_of, number_of, role_of, whole_of, word_of
 from controller.web.texts import Texts, language_of
 from firmware_bridge import messages
 from tests import examples
