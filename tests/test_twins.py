@@ -511,6 +511,22 @@ def test_the_command_writes_everything_and_says_the_findings(tmp_path, runs):
     assert json.loads(command(runs["first"], runs["dark"], "--out", tmp_path, "--json").output)["pairs"]
 
 
+@pytest.mark.parametrize(
+    ("channels", "water", "words"),
+    [
+        ([], DIFFERENT, "The watering was not the same: "),
+        (["air temperature"], ALIKE, "The place was not the same: "),
+        (["air temperature"], DIFFERENT, "The place and the watering were not the same: "),
+    ],
+)
+def test_the_first_sentence_says_whether_it_was_the_place_or_the_watering(mocker, runs, channels, water, words):
+    compared = compare(gather_all([runs["first"], runs["alike"]]), [])
+    mocker.patch("controller.twins.story.channels_told", return_value=channels)
+    changed = [replace(each, water=replace(each.water, verdict=water)) for each in compared.environments]
+
+    assert headline(replace(compared, environments=changed)).startswith(words)
+
+
 def test_the_command_refuses_in_a_sentence(tmp_path, runs):
     for words, exit_code, told in (
         ((runs["first"],), 3, "needs two runs"),

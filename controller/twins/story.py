@@ -49,14 +49,21 @@ def headline(comparison: Comparison) -> str:
     places = "Nothing that was measured shows the places to be unlike."
     if unlike:
         told = "; ".join(f"{name} differed from {joined_words(others)}" for name, others in odd_ones(unlike))
-        places = f"The place was not the same: {told} by more than the plan allows."
+        places = f"{_what_was_unlike(comparison)} not the same: {told} by more than the plan allows."
     if off:
         places += f" At {joined_words(off)} something went otherwise than planned (see below)."
     if grown:
         told = "; ".join(f"at {name} than at {joined_words(others)}" for name, others in odd_ones(grown))
         return f"{places} The seeds came up or grew differently {told}, and warmth does not explain it."
-    end = " or the places." if unlike or off else "."
+    end = " or what the places and their water explain." if unlike or off else "."
     return f"{places} Nothing the plants did needs another explanation than chance{end}"
+
+
+def _what_was_unlike(comparison: Comparison) -> str:
+    """Was it the place, or was it the watering?"""
+    place = any(channels_told(each, DIFFERENT) for each in comparison.environments)
+    water = any(each.water.verdict == DIFFERENT for each in comparison.environments)
+    return "The place and the watering were" if place and water else "The place was" if place else "The watering was"
 
 
 def is_unlike(environment: Environment) -> bool:
