@@ -171,7 +171,7 @@ def test_a_service_that_does_not_come_up_brings_the_old_release_back(managed):
     for unit in UNITS:
         assert (managed.folder / "etc/systemd/system" / unit).read_text() == "# of release old\n"
     asked = (managed.folder / "asked").read_text().splitlines()
-    assert asked[-2:] == ["daemon-reload", "restart wardian-run.service wardian-serve.service"]
+    assert asked[-2:] == ["daemon-reload", "restart wardian-run.service wardian-serve.service wardian-alerts.service"]
 
 
 def test_services_that_stand_are_not_started_by_an_update(managed):

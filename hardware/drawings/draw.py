@@ -16,7 +16,6 @@ HERE = Path(__file__).parent
 BLUE, RED = "#1f5a8a", "#a33"  # water side, supply
 
 schemdraw.use("svg")
-ElementTree.register_namespace("", "http://www.w3.org/2000/svg")  # other libraries may have named it otherwise
 schemdraw.svgconfig.text = "text"  # letters stay letters: a test reads them, and so can a search
 
 
@@ -305,6 +304,7 @@ def draw(folder: Path) -> list[Path]:
     """Write every sheet into ``folder``."""
     written = []
     for name, make in SHEETS.items():
+        ElementTree.register_namespace("", "http://www.w3.org/2000/svg")  # one table for all libraries of a process
         path = folder / f"{name}.svg"
         path.write_bytes(make().get_imagedata("svg").strip() + b"\n")
         written.append(path)

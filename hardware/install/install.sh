@@ -76,8 +76,10 @@ try_release() {  # what it said to a failed trial is left in $told
 }
 
 point_to() {  # the units of a release come with it; the link is replaced whole or not at all
-    if [ "$dry" = yes ] || [ -d "$1/share/wardian/units" ]; then
-        do_it install -m 0644 -D --target-directory="$prefix/etc/systemd/system" "${services[@]/#/$1/share/wardian/units/}"
+    local units=("${services[@]/#/$1/share/wardian/units/}")
+    if [ "$dry" = no ]; then units=("$1"/share/wardian/units/*.service); fi  # an older release may have fewer
+    if [ "$dry" = yes ] || [ -e "${units[0]}" ]; then
+        do_it install -m 0644 -D --target-directory="$prefix/etc/systemd/system" "${units[@]}"
     fi
     do_it sync
     do_it ln -sfn "$1" "$current.new"
