@@ -213,6 +213,8 @@ def test_what_others_ask_for_is_given_and_kept_as_to_be_weighed_unless_it_says_o
     session.get_ready()
     wish(session, 400, NOT_WEIGHED)
     wish(session, "many")
+    wish(session, "9" * 5_000)  # more digits than an int is read from
+    wish(session, 0)
     assert ["given" in sentence for sentence in session.take_requests()] == [True]
     number = wish(session, 1_000)
     session.take_requests()

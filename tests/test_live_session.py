@@ -26,6 +26,19 @@ def plan(tmp_path):
     return shortened_plan(tmp_path, total_ml=(210, 6), aliquot_ml=(50, 3), pause_s=(60, 1), sample_every_s=(10, 1))
 
 
+def resting(stand, looks):
+    """A condition that holds once more than so many looks in a row have seen no new pulse."""
+    pulses, still = -1, 0
+
+    def rests():
+        nonlocal pulses, still
+        now = stand.pulses()
+        pulses, still = now, still + 1 if now == pulses else 0
+        return still > looks
+
+    return rests
+
+
 @contextmanager
 def session(tmp_path, plan, chamber_s_per_s=4, command=COMMAND):
     with RunningStand(tmp_path / "stand", chamber_s_per_s) as stand:
@@ -59,15 +72,7 @@ def test_the_controller_killed_in_mid_dose_gives_nothing_twice_and_the_account_h
         assert at_kill < 600
 
         # the board stops by itself within the lease: at 83 steps a second that is 250 steps and a margin
-        last = [at_kill, 0]
-
-        def rests():
-            now = live.stand.pulses()
-            last[1] = last[1] + 1 if now == last[0] else 0
-            last[0] = now
-            return last[1] > 150
-
-        wait_until(rests, "a pump that rests", LEASE_S + 4)
+        wait_until(resting(live.stand, looks=150), "a pump that rests", LEASE_S + 4)
         at_rest = live.stand.pulses()
         assert at_rest - at_kill <= 83 * (LEASE_S + 0.2)
         assert live.records(m.DoseClosed) == []
@@ -117,15 +122,7 @@ def test_a_loop_that_hangs_in_a_read_is_no_sign_of_life_and_its_pump_stops_withi
             assert any(notice.startswith(b"WATCHDOG=1") for notice in notices())
             os.mkfifo(fifo)
             at_hang = live.stand.pulses()
-            last = [at_hang, 0]
-
-            def rests():
-                now = live.stand.pulses()
-                last[1] = last[1] + 1 if now == last[0] else 0
-                last[0] = now
-                return last[1] > 250
-
-            wait_until(rests, "a pump that rests", LEASE_S + 5)
+            wait_until(resting(live.stand, looks=250), "a pump that rests", LEASE_S + 5)
             at_rest = live.stand.pulses()
             assert at_hang < at_rest <= at_hang + 83 * (LEASE_S + 1.2)  # one sample's second until it hangs
             assert live.process.poll() is None

@@ -16,6 +16,7 @@ from controller import __version__
 from controller.bench.tube import NOTHING, SESSION_FILE, TURNED, TURNING, Elsewhere, given_lately
 from controller.chamber.seam import ChamberSeam
 from controller.control import model as m
+from controller.control.hands_on import portion_steps
 from controller.control.words import watering_words
 from controller.deciding import Decider
 from controller.errors import ChamberError, SettingsError
@@ -174,11 +175,12 @@ class BenchSession:
         self._second()
         said = []
         for request in self.journal.open_requests():
-            if request.request != m.GIVE_PORTION or not request.subject.isdecimal():
+            steps = portion_steps(request.subject)
+            if request.request != m.GIVE_PORTION or steps is None:
                 self._judge(request)
                 continue
             try:
-                closed = self.give(int(request.subject), request)
+                closed = self.give(steps, request)
             except ChamberError as error:
                 said.append(f"Asked for by {request.asked_by}: {error}")
                 continue

@@ -163,16 +163,22 @@ def _answer(state: m.State, request: m.Request, granted: bool, words: str) -> m.
     return m.Append(m.RequestAnswered(state.now, request.request_id, granted, words))
 
 
+def portion_steps(subject: str) -> int | None:
+    """The steps that a request for a portion names, or None when it names no whole number from 1 to nine digits."""
+    if not (subject.isascii() and subject.isdecimal() and len(subject) <= 9):
+        return None
+    return int(subject) or None
+
+
 def _give_portion(state: m.State, request: m.Request, settings: Settings) -> Decision:
     """One portion into a technician's vessel: the same board, interlocks, limits and records as any dose."""
     if state.phase != m.CALIBRATING:
         words = "Portions are given only in a calibration, never in a run."
         return state, [_answer(state, request, False, words)]
-    subject = request.subject
-    if not (subject.isascii() and subject.isdecimal() and len(subject) <= 9) or int(subject) < 1:
+    steps = portion_steps(request.subject)
+    if steps is None:
         words = f"A portion is a whole number of steps, 1 or more; {request.subject!r} is not."
         return state, [_answer(state, request, False, words)]
-    steps = int(subject)
     wanted = watering.Wanted(m.CALIBRATION, steps * settings.chamber.pump.ml_per_step)
     reason = watering.may_dose(state, settings, wanted)
     if reason:
