@@ -35,7 +35,7 @@ def build_app(site: Site, host_names: tuple[str, ...] = ()) -> Starlette:
     """The page of one run. ``host_names`` are names, besides its own, by which the computer is reached."""
 
     async def form_fault(request: Request, fault: Exception) -> Response:
-        return site.message(request, str(fault), BAD_REQUEST, request.url.path)
+        return site.message(request, str(fault), BAD_REQUEST, request.url.path.removeprefix(site.root))
 
     async def no_records(request: Request, error: Exception) -> Response:
         """A journal that cannot be read or written just now: the page stays up and says so."""

@@ -253,7 +253,7 @@ def routes(site: Site) -> list[Route]:
         return site.answered(request, answer, "/", "try_alert")
 
     async def home(request: Request) -> Response:
-        return RedirectResponse("/", 301)
+        return RedirectResponse(f"{site.root}/", 301)
 
     return [
         Route("/", now),

@@ -1,7 +1,7 @@
 """Signing in with a role's code, and out again."""
 
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from controller.web.codes import ROLES
@@ -22,7 +22,7 @@ def routes(site: Site) -> list[Route]:
         if refused is not None:
             return refused
         site.sessions.end(request.cookies.get(COOKIE))
-        response = RedirectResponse("/steps?done=sign_in", 303)
+        response = site.go("/steps?done=sign_in")
         response.set_cookie(
             COOKIE, site.sessions.begin(role, initials), httponly=True, samesite="strict", secure=site.secure
         )
@@ -31,7 +31,7 @@ def routes(site: Site) -> list[Route]:
     async def sign_out(request: Request) -> Response:
         form = await request.form(max_files=0, max_fields=10)
         session = site.session(request)
-        response = RedirectResponse("/", 303)
+        response = site.go("/")
         if session is not None and is_own_form(session, word_of(form, "form_mark", 100)):
             site.sessions.end(request.cookies.get(COOKIE))
             response.delete_cookie(COOKIE)

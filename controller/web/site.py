@@ -43,6 +43,7 @@ class Site:
     ask_with: Callable[..., m.RequestAnswered | None] = asking.ask
     workbench: Workbench | None = None
     other_runs: tuple[str, ...] = ()  # names of the folders beside the run's that hold older ones
+    root: str = ""  # before every address of this run's pages; empty where the page shows one run alone
 
     @cached_property
     def environment(self) -> jinja2.Environment:
@@ -66,7 +67,7 @@ class Site:
         return Texts(language_of(chosen, request.headers.get("accept-language", "")))
 
     def render(self, template: str, texts: Texts, **values: Any) -> str:
-        return self.environment.get_template(template).render(t=texts, run=self.run, local=self.local, **values)
+        return self.environment.get_template(template).render(t=texts, run=self.run, root=self.root, local=self.local, **values)
 
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """A whole page in the language of the request."""
@@ -75,7 +76,7 @@ class Site:
             template,
             texts,
             session=self.session(request),
-            path=request.url.path,
+            path=request.url.path.removeprefix(self.root),
             languages=LANGUAGES,
             may=may,
             said=said_of(request, texts),
@@ -93,6 +94,10 @@ class Site:
         """A page that says one thing."""
         return self.page(request, "message.jinja", status, words=words, back=back, well=status < 400)
 
+    def go(self, address: str) -> Response:
+        """On to another page of this run."""
+        return RedirectResponse(f"{self.root}{address}", 303)
+
     def local(self, utc_ms: int, form: str = "%Y-%m-%d %H:%M") -> str:
         """A moment on the chamber's clocks."""
         return f"{moment_of(utc_ms).astimezone(self.run.zone):{form}}"
@@ -108,7 +113,7 @@ class Site:
     def closed(self, request: Request) -> Response | None:
         """Where somebody is sent who may not even read; None where reading is open or somebody is signed in."""
         if self.reading_needs_code and self.session(request) is None:
-            return RedirectResponse("/sign-in", 303)
+            return self.go("/sign-in")
         return None
 
     def closed_to_all_but(self, request: Request, role: str) -> Response | None:
@@ -155,7 +160,7 @@ class Site:
             return self.message(request, self.texts(request)("answer.none"), 202, back)
         if not answer.granted:
             return self.message(request, self.texts(request)("answer.refused", words=answer.words), WARN, back)
-        return RedirectResponse(f"{back}?done={done}", 303)
+        return self.go(f"{back}?done={done}")
 
 
 def said_of(request: Request, texts: Texts) -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 
 from controller.bench import records
@@ -141,7 +141,7 @@ def routes(site: Site) -> list[Route]:
         assert session is not None
         record_id = word_of(form, "calibration", 100)
         await run_in_threadpool(_put_into_use, site, record_id, session.initials)
-        return RedirectResponse(f"/technician/records/{record_id}?done=use", 303)
+        return site.go(f"/technician/records/{record_id}?done=use")
 
     return [
         Route("/technician", overview),

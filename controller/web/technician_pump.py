@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from controller.bench.session import NOT_WEIGHED, given_portions
@@ -143,7 +143,7 @@ def routes(site: Site) -> list[Route]:
             masses.append([repr(mass_g)])
         rows = [["mass_g"], *masses]
         record_id = await run_in_threadpool(site.bench().work_out, "pump", session.initials, rows, options)
-        return RedirectResponse(f"/technician/records/{record_id}?done=calibrated", 303)
+        return site.go(f"/technician/records/{record_id}?done=calibrated")
 
     return [
         Route("/technician/pump", pump),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from controller.science.air import SALTS
@@ -120,7 +120,7 @@ def routes(site: Site) -> list[Route]:
             options = options_of(form, procedure)
             rows = rows_in(await readings_of(form), procedure.columns)
         record_id = await run_in_threadpool(site.bench().work_out, kind, session.initials, rows, options)
-        return RedirectResponse(f"/technician/records/{record_id}?done=calibrated", 303)
+        return site.go(f"/technician/records/{record_id}?done=calibrated")
 
     return [
         Route("/technician/calibrate/{kind}", guide),

@@ -145,7 +145,7 @@
     if (from !== undefined) query.set("from_ms", String(Math.round(from)));
     if (to !== undefined) query.set("to_ms", String(Math.round(to)));
     try {
-      const answer = await fetch("/course/data?" + query);
+      const answer = await fetch("course/data?" + query);
       if (!answer.ok) throw new Error(String(answer.status));
       const found = await answer.json();
       if (!found.channels[names[0]]) throw new Error("nothing yet");

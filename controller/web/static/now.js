@@ -13,7 +13,7 @@
 
   async function renew() {
     try {
-      const answer = await fetch("/now/part", { cache: "no-store", signal: AbortSignal.timeout(8000) });
+      const answer = await fetch("now/part", { cache: "no-store", signal: AbortSignal.timeout(8000) });
       if (!answer.ok) throw new Error(String(answer.status));
       const text = await answer.text();
       const fresh = new DOMParser().parseFromString(text, "text/html").body;
