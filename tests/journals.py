@@ -67,8 +67,8 @@ def settings(*, time_zone: str = "Atlantic/Faroe", **plan: Any) -> p.Settings:
     return replace(SETTINGS, plan=replace(SETTINGS.plan, **plan), chamber=replace(SETTINGS.chamber, site=site))
 
 
-def new_journal(folder: Path, run: p.Settings = SETTINGS) -> Journal:
-    journal = Journal.create(folder / "journal.sqlite", "20260302T0000Z-skerry", run, "0.1.0", simulated=True)
+def new_journal(folder: Path, run: p.Settings = SETTINGS, run_id: str = "20260302T0000Z-skerry") -> Journal:
+    journal = Journal.create(folder / "journal.sqlite", run_id, run, "0.1.0", simulated=True)
     journal.readings_per_batch = 100_000
     journal.connection.execute("PRAGMA synchronous = OFF")  # nothing here can be lost to a power cut
     return journal

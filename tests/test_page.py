@@ -3,7 +3,6 @@
 import csv
 import io
 import json
-import os
 import tomllib
 import zipfile
 from datetime import datetime
@@ -20,7 +19,7 @@ from controller.commands.serving import CODES as CODES_FILE
 from controller.commands.terminal import Exit
 from controller.control import model as m
 from controller.control.words import PHASE_WORDS, TRIP_WORDS, WATERING_WORDS
-from controller.errors import JournalError, SettingsError
+from controller.errors import SettingsError
 from controller.records.export import export
 from controller.records.journal import Journal
 from controller.records.overview import Overview
@@ -31,7 +30,7 @@ from controller.web.codes import CODE_CHARACTERS_MIN, FREE_TRIES, WRONG_BY_ALL_M
 from controller.web.doors import PICTURE_FORM_BYTES_MAX, POLICY
 from controller.web.sessions import IDLE_S, LONGEST_S, Sessions
 from controller.web.texts import FOLDER, LANGUAGES, Texts, language_of
-from controller.web.watching import Run, run_folders_of
+from controller.web.watching import Run
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal, reading
 from tests.page_server import CODES, make_site
 
@@ -174,22 +173,6 @@ def make_text(folder):
         again.append(each)
     again.close()
     return client_of(make_site(folder / "again")).get("/now/part").text
-
-
-def test_of_a_folder_of_runs_the_one_written_last_is_shown_and_the_page_says_so(rehearsed, tmp_path):
-    with pytest.raises(JournalError, match="there is no run here"):
-        run_folders_of(tmp_path)
-    for name, age_s in (("spring", 100), ("summer", 300), ("autumn", 200)):
-        new_journal(tmp_path / name).close()
-        for path in (tmp_path / name).iterdir():
-            os.utime(path, (1_800_000_000 - age_s, 1_800_000_000 - age_s))
-    assert [path.name for path in run_folders_of(tmp_path)] == ["spring", "autumn", "summer"]
-    assert run_folders_of(rehearsed) == [rehearsed]
-    site = make_site(rehearsed)
-    assert "written last" not in client_of(site).get("/").text
-    site.other_runs = ("autumn", "summer")
-    assert f"Shown is {rehearsed.name}, the run that was written last." in client_of(site).get("/").text
-    assert "another can be named: autumn, summer." in client_of(site).get("/").text
 
 
 def test_reading_can_need_a_code_too(rehearsed):

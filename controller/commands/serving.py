@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from controller import asking
 from controller.commands.terminal import out, plain_errors, run_argument
 from controller.errors import JournalError
 from controller.settings import read_chamber
@@ -49,43 +50,51 @@ def serve(
     certificate: str | None,
     key: str | None,
 ) -> None:
-    """Show a run's page to a browser; RUN may be a folder of runs, then the newest. Decides nothing."""
+    """Show a run's page to a browser, or those of all runs in a folder, the newest first. Decides nothing."""
     _whole_extra()
     import uvicorn
 
-    from controller.web.app import build_app
+    from controller.web.app import build_app, build_runs_app
     from controller.web.codes import Codes, Gatekeeper
+    from controller.web.runs import Runs
+    from controller.web.sessions import Sessions
     from controller.web.site import Site
-    from controller.web.watching import Run, run_folders_of
+    from controller.web.watching import JOURNAL, Run
     from controller.web.workbench import Workbench
 
     with plain_errors():
-        shown_folder, *other_folders = run_folders_of(run_folder)
-        run = Run(shown_folder)
-        codes = Codes(run_folder / CODES)
-        site = Site(run, Gatekeeper(codes), secure=certificate is not None, reading_needs_code=reading_needs_code)
-        site.other_runs = tuple(folder.name for folder in other_folders)
+        codes, sessions, workbench = Codes(run_folder / CODES), Sessions(), None
+        gatekeeper = Gatekeeper(codes)
         if chamber_path is not None:
             read_chamber(chamber_path)
-            site.workbench = Workbench(chamber_path)
+            workbench = Workbench(chamber_path)
+
+        def site_for(run: Run, root: str) -> Site:
+            return Site(
+                run, gatekeeper, sessions, certificate is not None, reading_needs_code, asking.ask, workbench, root
+            )
+
+        if (run_folder / JOURNAL).is_file():
+            site = site_for(Run(run_folder), "")
+            app = build_app(site, host_names)
+        else:
+            runs = Runs(run_folder, site_for, sessions.end_all)
+            site = runs.newest()
+            app = build_runs_app(runs, host_names)
         secure: dict[str, Any] = {} if certificate is None else {"ssl_certfile": certificate, "ssl_keyfile": key}
         os.nice(BEHIND_THE_CONTROLLER)
         sys.setswitchinterval(SWITCH_S)
-        out.print(f"{run.settings.plan.name} at {run.settings.chamber.site.name}: open this in a browser:")
+        settings = site.run.settings
+        out.print(f"{settings.plan.name} at {settings.chamber.site.name}: open this in a browser:")
         shown = f"[{listen}]" if ":" in listen else listen
         out.print(f"  {'http' if certificate is None else 'https'}://{shown}:{port}/", style="bold")
-        if other_folders:
-            others = ", ".join(site.other_runs)
-            out.print(
-                f"{shown_folder.name} is shown: of the runs here it was written last. Name another to see it: {others}."
-            )
         if not codes.roles_set():
             out.print(f"Nobody can operate yet: set a code with  wardian code {run_folder} operator")
         if listen not in LOOPBACK and certificate is None:
             out.print("Without --certificate codes cross the network in clear text: use a network you trust.")
         threading.Thread(target=site.read_ahead, name="reading ahead", daemon=True).start()
         uvicorn.run(
-            build_app(site, host_names),
+            app,
             host=listen,
             port=port,
             log_level="warning",

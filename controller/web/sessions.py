@@ -54,6 +54,10 @@ class Sessions:
     def end(self, name: str | None) -> None:
         self._kept.pop(name or "", None)
 
+    def end_all(self) -> None:
+        """Everybody signs in anew."""
+        self._kept.clear()
+
 
 def is_own_form(session: Session, form_mark: str) -> bool:
     """Whether a form was made for this session by this page."""

@@ -6,12 +6,14 @@ from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import jinja2
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.types import ASGIApp
 
 from controller import asking
 from controller.control import model as m
@@ -31,6 +33,10 @@ WARN = 409
 OVERVIEW = "page-overview.npz"
 
 
+class RunOver(Exception):
+    """Somebody wished something of a run that has ended and has no controller any more."""
+
+
 @dataclass
 class Site:
     """One page for one run. ``ask`` puts a wish to the controller and waits a moment for its answer."""
@@ -42,8 +48,8 @@ class Site:
     reading_needs_code: bool = False
     ask_with: Callable[..., m.RequestAnswered | None] = asking.ask
     workbench: Workbench | None = None
-    other_runs: tuple[str, ...] = ()  # names of the folders beside the run's that hold older ones
     root: str = ""  # before every address of this run's pages; empty where the page shows one run alone
+    pages: ASGIApp | None = None  # all of them as one application, where several runs are shown
 
     @cached_property
     def environment(self) -> jinja2.Environment:
@@ -67,7 +73,8 @@ class Site:
         return Texts(language_of(chosen, request.headers.get("accept-language", "")))
 
     def render(self, template: str, texts: Texts, **values: Any) -> str:
-        return self.environment.get_template(template).render(t=texts, run=self.run, root=self.root, local=self.local, **values)
+        found = self.environment.get_template(template)
+        return found.render(t=texts, run=self.run, root=self.root, local=self.local, **values)
 
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """A whole page in the language of the request."""
@@ -76,11 +83,10 @@ class Site:
             template,
             texts,
             session=self.session(request),
-            path=request.url.path.removeprefix(self.root),
+            path=self.address(request),
             languages=LANGUAGES,
             may=may,
             said=said_of(request, texts),
-            other_runs=self.other_runs,
             **values,
         )
         response = HTMLResponse(text, status)
@@ -93,6 +99,10 @@ class Site:
     def message(self, request: Request, words: str, status: int, back: str = "/") -> Response:
         """A page that says one thing."""
         return self.page(request, "message.jinja", status, words=words, back=back, well=status < 400)
+
+    def address(self, request: Request) -> str:
+        """Which of this run's pages is asked for."""
+        return request.url.path.removeprefix(unquote(self.root)) or "/"
 
     def go(self, address: str) -> Response:
         """On to another page of this run."""
@@ -149,6 +159,9 @@ class Site:
         return await run_in_threadpool(self._ask, wish)
 
     def _ask(self, wish: dict[str, Any]) -> m.RequestAnswered | None:
+        status = self.run.look(fresh=True).status
+        if status.phase == m.ENDED and status.controller_silent:
+            raise RunOver
         with self.run.journal() as journal:
             answer = self.ask_with(journal, wish)
         self.run.look(fresh=True)

@@ -3,7 +3,7 @@
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -46,7 +46,12 @@ def run_folders_of(folder: Path) -> list[Path]:
         raise JournalError(f"{folder}: there is no run here: no {JOURNAL} in it, nor in a folder one below.")
 
     def written_s(path: Path) -> float:
-        return max(each.stat().st_mtime for each in path.parent.glob(f"{JOURNAL}*"))
+        # a reader touches the index beside a journal and may leave an empty log; neither is news
+        beside = path.with_name(f"{JOURNAL}-wal")
+        with suppress(FileNotFoundError):
+            if (log := beside.stat()).st_size:
+                return max(path.stat().st_mtime, log.st_mtime)
+        return path.stat().st_mtime
 
     return [path.parent for path in sorted(found, key=written_s, reverse=True)]
 
