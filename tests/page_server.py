@@ -1,5 +1,6 @@
 """A page for tests: a rehearsed run whose clock stands a moment after its last reading, served or called directly."""
 
+import os
 import tempfile
 import threading
 import time
@@ -9,16 +10,22 @@ from functools import cache
 from pathlib import Path
 
 import uvicorn
+from starlette.applications import Starlette
 
 from controller.control import model as m
 from controller.control.hands_on import requested
 from controller.control.recovery import resume
 from controller.records.journal import Journal
-from controller.web.app import build_app
+from controller.settings import example_path, read_settings
+from controller.web.app import build_app, build_runs_app
 from controller.web.codes import Codes, Gatekeeper
+from controller.web.runs import Runs
+from controller.web.sessions import Sessions
 from controller.web.site import Site
 from controller.web.watching import Run
+from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
 
+WRITTEN_S = 1_700_000_000  # before any test ran; what is written meanwhile is newer
 CODES = {"pupil": "green-leaf-77", "operator": "lamp-room-stairs", "technician": "brass-gears-12"}
 
 
@@ -74,12 +81,46 @@ def make_site(folder: Path, *, after_s: float = 4.0, **more) -> Site:
     return site
 
 
+def make_run(folder, *, age_s=0, phase=None, **more):
+    """A run whose drain is due; it was written ``age_s`` before the newest."""
+    plan = read_settings(example_path("skerry-light.plan.toml"), example_path("skerry-light.chamber.toml"))
+    journal = new_journal(folder, plan, **more)
+    journal.append(m.BootRecord(at(0), "0.1.0"))
+    hydrate(journal)
+    fill(journal, 0, 2 * HOUR_MS)
+    journal.append(m.StepRecord(at(HOUR_MS), "open-positions", done=False, signed_by=""))
+    if phase:
+        journal.append(m.PhaseRecord(at(2 * HOUR_MS), phase, 2 * HOUR_MS))
+    journal.close()
+    for path in folder.iterdir():
+        os.utime(path, (WRITTEN_S - age_s, WRITTEN_S - age_s))
+
+
+class SeveralRuns:
+    """A folder of runs and its page; time for the list passes when it is told to."""
+
+    def __init__(self, folder, after_s=4.0):
+        self.folder, self.now_s, self.after_s = folder, 0.0, after_s
+        codes = folder / "codes.json"
+        codes.write_text(digests())
+        self.gatekeeper, self.sessions = Gatekeeper(Codes(codes)), Sessions()
+        self.made = []
+        self.runs = Runs(folder, self.site_for, self.sessions.end_all, lambda: self.now_s)
+        self.app = build_runs_app(self.runs)
+
+    def site_for(self, run, root):
+        with run.journal() as journal:
+            last_ms = journal.last_reading().at.utc_ms
+        run.clock_ms = lambda: last_ms + round(self.after_s * 1000)
+        self.made.append(run.folder.name)
+        return Site(run, self.gatekeeper, self.sessions, ask_with=StandIn(run).ask, root=root)
+
+
 @contextmanager
-def served(site: Site):
+def served(shown: Site | Starlette):
     """The page on a free port of the loopback; gives its address."""
-    server = uvicorn.Server(
-        uvicorn.Config(build_app(site), port=0, log_level="error", access_log=False, lifespan="off")
-    )
+    app = build_app(shown) if isinstance(shown, Site) else shown
+    server = uvicorn.Server(uvicorn.Config(app, port=0, log_level="error", access_log=False, lifespan="off"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     until_s = time.monotonic() + 10

@@ -39,6 +39,22 @@ def resting(stand, looks):
     return rests
 
 
+def given_in_full(live):
+    """A condition: all 1200 steps of the wetting are closed. A person clears what a slow computer trips meanwhile: at
+    four times the pace the lease is 0.75 s of ours."""
+    wished = set()
+
+    def given():
+        tripped = live.records(m.TripRecord)
+        assert {each.trip_reason for each in tripped} <= {"lease_lost"}
+        if len(tripped) > len(wished):
+            wished.add(len(tripped))
+            live.wish(request=m.CLEAR_TRIP, subject="lease_lost")
+        return live.steps_closed()[1] == 1200
+
+    return given
+
+
 @contextmanager
 def session(tmp_path, plan, chamber_s_per_s=4, command=COMMAND):
     with RunningStand(tmp_path / "stand", chamber_s_per_s) as stand:
@@ -53,7 +69,7 @@ def session(tmp_path, plan, chamber_s_per_s=4, command=COMMAND):
 
 
 def test_a_first_wetting_runs_through_and_every_pulse_is_in_the_account(tmp_path, plan):
-    with session(tmp_path, plan, chamber_s_per_s=1) as live:
+    with session(tmp_path, plan, chamber_s_per_s=2) as live:
         live.get_ready()
         wait_until(lambda: len(live.records(m.DoseClosed)) == 2, "two aliquots given", 40)
         live.end(signal.SIGTERM)
@@ -150,7 +166,7 @@ def test_the_board_killed_in_mid_dose_leaves_an_interval_that_holds_the_truth(tm
         closed = live.records(m.DoseClosed)[0]
         assert (closed.steps_min, closed.steps_max) == (0, 600)
         assert closed.steps_min <= at_kill <= closed.steps_max
-        wait_until(lambda: live.steps_closed()[1] == 1200, "the rest of the first wetting", 40)
+        wait_until(given_in_full(live), "the rest of the first wetting", 40)
         live.end(signal.SIGTERM)
 
         low, high = live.steps_closed()

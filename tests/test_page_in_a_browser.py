@@ -22,7 +22,7 @@ from controller.settings import example_path, read_settings
 from controller.web.technician_readings import PROCEDURES
 from controller.web.workbench import Workbench
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
-from tests.page_server import CODES, make_site, served
+from tests.page_server import CODES, SeveralRuns, make_run, make_site, served
 
 axe_playwright_python = pytest.importorskip("axe_playwright_python.sync_playwright")
 playwright = pytest.importorskip("playwright.sync_api")
@@ -89,7 +89,7 @@ def school(tmp_path, plan):
 
 @contextmanager
 def tab(browser, site, viewport=DESK, **more):
-    """A tab at the page's address; a script's error fails the test, and so does any request that leaves."""
+    """A tab at a site or an application; a script's error fails the test, and so does any request that leaves."""
     with served(site) as base:
         context = browser.new_context(viewport=viewport, base_url=base, **more)
         page = context.new_page()
@@ -365,6 +365,23 @@ def test_no_page_of_the_technician_has_an_accessibility_fault_or_is_too_wide(bro
             found = axe.run(page, options={"resultTypes": ["violations"]})
             told = [(v["id"], [node["html"][:120] for node in v["nodes"]]) for v in found.response["violations"]]
             assert told == [], path
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1280, "dark")])
+def test_the_list_of_runs_is_accessible_and_leads_to_each(browser, tmp_path, width, scheme):
+    for name, age_s in (("spring", 0), ("a long name that somebody gave to the run of last summer", 300)):
+        make_run(tmp_path / name, age_s=age_s)
+    school = SeveralRuns(tmp_path)
+    with tab(browser, school.app, {"width": width, "height": 800}, color_scheme=scheme) as page:
+        page.goto("/")
+        assert page.url.endswith("/runs/spring/")
+        page.click("text=All runs")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert axe_playwright_python.Axe().run(page, options={"resultTypes": ["violations"]}).violations_count == 0
+        page.click("text=of last summer")
+        page.click("nav >> text=Course")
+        page.wait_for_selector("#course[data-drawn]")
+        assert "of%20last%20summer/course" in page.url
 
 
 def test_the_printed_page_leaves_out_what_paper_cannot_do(browser, rehearsed):

@@ -1,6 +1,5 @@
 """Several runs in one folder: which is shown first, each with its own addresses, and nothing of one acts on another."""
 
-import os
 import shutil
 
 import pytest
@@ -8,54 +7,20 @@ from starlette.testclient import TestClient
 
 from controller.control import model as m
 from controller.errors import JournalError
-from controller.settings import example_path, read_settings
-from controller.web.app import build_runs_app
-from controller.web.codes import Codes, Gatekeeper
-from controller.web.runs import HELD_MAX, LOOK_EVERY_S, Runs
-from controller.web.sessions import Sessions
-from controller.web.site import Site
+from controller.web.runs import HELD_MAX, LOOK_EVERY_S
 from controller.web.watching import run_folders_of
-from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
-from tests.page_server import CODES, StandIn, digests
+from tests.page_server import CODES, SeveralRuns, make_run
 
 BASE = "http://localhost"
 OWN = {"origin": BASE, "sec-fetch-site": "same-origin"}
-WRITTEN_S = 1_700_000_000  # before any test ran; what is written meanwhile is newer
 
 
-def make_run(folder, *, age_s=0, phase=None, **more):
-    """A run whose drain is due; it was written ``age_s`` before the newest."""
-    plan = read_settings(example_path("skerry-light.plan.toml"), example_path("skerry-light.chamber.toml"))
-    journal = new_journal(folder, plan, **more)
-    journal.append(m.BootRecord(at(0), "0.1.0"))
-    hydrate(journal)
-    fill(journal, 0, 2 * HOUR_MS)
-    journal.append(m.StepRecord(at(HOUR_MS), "open-positions", done=False, signed_by=""))
-    if phase:
-        journal.append(m.PhaseRecord(at(2 * HOUR_MS), phase, 2 * HOUR_MS))
-    journal.close()
-    for path in folder.iterdir():
-        os.utime(path, (WRITTEN_S - age_s, WRITTEN_S - age_s))
+class School(SeveralRuns):
+    """The folder of runs with somebody at its page."""
 
-
-class School:
-    """A folder of runs and its page; time for the list passes when it is told to."""
-
-    def __init__(self, folder, after_s=4.0):
-        self.folder, self.now_s, self.after_s = folder, 0.0, after_s
-        codes = folder / "codes.json"
-        codes.write_text(digests())
-        self.gatekeeper, self.sessions = Gatekeeper(Codes(codes)), Sessions()
-        self.made = []
-        self.runs = Runs(folder, self.site_for, self.sessions.end_all, lambda: self.now_s)
-        self.client = TestClient(build_runs_app(self.runs), base_url=BASE, headers=OWN)
-
-    def site_for(self, run, root):
-        with run.journal() as journal:
-            last_ms = journal.last_reading().at.utc_ms
-        run.clock_ms = lambda: last_ms + round(self.after_s * 1000)
-        self.made.append(run.folder.name)
-        return Site(run, self.gatekeeper, self.sessions, ask_with=StandIn(run).ask, root=root)
+    def __init__(self, folder):
+        super().__init__(folder)
+        self.client = TestClient(self.app, base_url=BASE, headers=OWN)
 
     def sign_in(self, name):
         data = {"role": "operator", "initials": "MK", "code": CODES["operator"]}
