@@ -391,3 +391,21 @@ def test_the_printed_page_leaves_out_what_paper_cannot_do(browser, rehearsed):
         assert page.is_visible(".sentence")
         assert not page.is_visible("nav")
         assert page.pdf(format="A4").startswith(b"%PDF")
+
+
+def test_on_paper_the_plots_fit_and_the_steps_are_unfolded(browser, rehearsed):
+    plot_px = "document.querySelector('#course canvas').getBoundingClientRect().width"
+    with tab(browser, make_site(rehearsed)) as page:
+        page.goto("/course")
+        page.wait_for_selector("#course[data-drawn]")
+        on_screen_px = page.evaluate(plot_px)
+        assert on_screen_px > 690
+        page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        assert page.evaluate(plot_px) <= 690  # 210 mm less two margins of 10 mm are 718 px (CSS: 96 px an inch)
+        page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+        assert page.evaluate(plot_px) == on_screen_px
+        page.goto("/steps")
+        hidden = page.locator("details li").first
+        assert not hidden.is_visible()
+        page.emulate_media(media="print")
+        assert hidden.bounding_box()["height"] > 0

@@ -171,6 +171,11 @@
     if (what === "zoom_out") load(middle - span, middle + span);
   });
 
+  // paper is narrower than most screens: the plots are made smaller for it
+  const PAPER_PX = 690;
+  window.addEventListener("beforeprint", () => { root.style.zoom = String(Math.min(1, PAPER_PX / root.clientWidth)); });
+  window.addEventListener("afterprint", () => { root.style.zoom = ""; });
+
   root.hidden = false;
   load();
 })();
