@@ -2,7 +2,6 @@
 waits in a file, so that neither a missing network nor a restart loses it."""
 
 import json
-import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from datetime import time
@@ -13,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 from controller.alerts.causes import Cause
 from controller.alerts.wishes import Wishes
 from controller.errors import JournalError, SettingsError
+from controller.whole_file import write_whole
 
 WAITING_MAX = 200  # messages; beyond it the oldest are dropped, since the causes that still stand are told again
 MS_PER_H = 3_600_000
@@ -88,12 +88,7 @@ class Teller:
             waiting.pop(0)
 
     def _keep(self) -> None:
-        new = self._path.with_name(self._path.name + ".new")
-        with new.open("w", encoding="utf-8") as file:
-            json.dump(asdict(self.memory), file)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(new, self._path)
+        write_whole(self._path, json.dumps(asdict(self.memory)).encode(), lasting=True)
 
 
 def _read(path: Path) -> Memory:

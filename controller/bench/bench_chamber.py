@@ -10,10 +10,10 @@ from controller.bench.session import BenchSession, settings_for
 from controller.bench.tube import look_elsewhere
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated import SimulatedChamber
-from controller.chamber.simulated_live import write_whole
 from controller.control.model import DoseClosed
 from controller.control.photoperiod import utc_ms
 from controller.science.volumetry import z_factor_ml_per_g
+from controller.whole_file import write_whole
 
 SIMULATED_NOISE_ML = 0.02  # of one portion; a choice of this simulation (no source)
 SIMULATED_BOARD = "simulated-board"

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from controller.chamber.seam import ClockReading
+from controller.whole_file import write_whole
 
 KEPT_EVERY_S = 1.0  # of the computer's time; whoever holds the clock keeps it this often
 WAIT_S_MAX = 1.0  # of the chamber's time
@@ -79,9 +80,7 @@ class HurriedClock:
         """Write down where this clock stands."""
         self._kept_s = self._monotonic_s()
         kept = {"utc_ms": self._now.utc_ms, "outside_ms": self._outside_ms(), "chamber_s_per_s": self._chamber_s_per_s}
-        new = self._path.with_name(self._path.name + ".new")
-        new.write_text(json.dumps(kept))
-        new.replace(self._path)
+        write_whole(self._path, json.dumps(kept).encode())
 
     def _due_ms(self) -> int:
         elapsed_ms = round((self._monotonic_s() - self._begun_s) * 1000 * self._chamber_s_per_s)

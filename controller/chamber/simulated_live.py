@@ -8,7 +8,6 @@ reservoir float, moisture) and the file ``pulses`` that it counts steps into (64
 
 import json
 import math
-import os
 import struct
 import time
 from pathlib import Path
@@ -23,6 +22,7 @@ from controller.chamber.simulated import SimulatedChamber
 from controller.control.model import Reading
 from controller.errors import ChamberError
 from controller.plan import Settings
+from controller.whole_file import write_whole
 
 KEEP_EVERY_S = 1.0
 STRIDE_MS_MAX = 1_000  # a hurried clock passes no more at once, so the controller speaks to its board within a lease
@@ -41,13 +41,6 @@ KEPT = (
     "reservoir_ml",
 )
 Clock = ComputerClock | HurriedClock
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all."""
-    new = path.with_name(path.name + ".new")
-    new.write_bytes(data)
-    os.replace(new, path)
 
 
 def keep_world(path: Path, physics: Physics, pulses: int) -> None:

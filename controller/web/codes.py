@@ -4,7 +4,6 @@ Argon2id is the function of RFC 9106; the library's defaults are that document's
 """
 
 import json
-import os
 import threading
 import time
 from collections.abc import Callable
@@ -14,6 +13,7 @@ from pathlib import Path
 import argon2
 
 from controller.errors import SettingsError
+from controller.whole_file import write_whole
 
 PUPIL, OPERATOR, TECHNICIAN = "pupil", "operator", "technician"
 ROLES = (PUPIL, OPERATOR, TECHNICIAN)  # each may do what those before it may
@@ -50,11 +50,7 @@ class Codes:
             bounds = f"from {CODE_CHARACTERS_MIN} to {CODE_CHARACTERS_MAX}"
             raise SettingsError((f"The code for {role} has {len(code)} characters; it must have {bounds}.",))
         kept = self._read() | {role: self._hasher.hash(code)}
-        new = self.path.with_name(self.path.name + ".new")
-        handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(kept, file, indent=1)
-        os.replace(new, self.path)
+        write_whole(self.path, json.dumps(kept, indent=1).encode(), lasting=True, private=True)
 
     def roles_set(self) -> list[str]:
         """Roles that have a code."""

@@ -3,7 +3,6 @@ the sent file is kept (no position, no name of a camera, no hidden content)."""
 
 import hashlib
 import io
-import os
 from functools import lru_cache
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from PIL import Image, ImageFile, ImageOps, UnidentifiedImageError
 from controller.control.photoperiod import moment_of
 from controller.science.canopy import cover_fraction
 from controller.web.forms import FormFault
+from controller.whole_file import write_whole
 
 FORMATS = ("JPEG", "PNG", "WEBP")
 PIXELS_MAX = 60_000_000  # of a sent picture: more than a telephone's camera gives
@@ -47,9 +47,9 @@ def keep_picture(folder: Path, position: int, at_utc_ms: int, sent: bytes) -> st
     mark = hashlib.sha256(encoded).hexdigest()[:8]
     name = f"position-{position:02d}-{moment_of(at_utc_ms):%Y%m%dT%H%M%SZ}-{mark}.jpg"
     folder.mkdir(exist_ok=True)
-    _write_whole(folder / name, encoded)
+    write_whole(folder / name, encoded, lasting=True)
     picture.thumbnail((THUMBNAIL_SIDE, THUMBNAIL_SIDE))
-    _write_whole(folder / thumbnail_of(name), _jpeg(picture))
+    write_whole(folder / thumbnail_of(name), _jpeg(picture), lasting=True)
     return name
 
 
@@ -77,12 +77,3 @@ def _jpeg(picture: Image.Image) -> bytes:
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=QUALITY)
     return out.getvalue()
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    new = path.with_name(path.name + ".new")
-    with new.open("wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    os.replace(new, path)
