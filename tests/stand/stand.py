@@ -24,6 +24,16 @@ RESTART_S = 0.1  # a board is away for about as long after a reset
 _PR_SET_PDEATHSIG = 1
 
 
+class End:
+    """Whether the stand shall end. A mark and no exception: one out of a signal's handler can leave the lock of
+    ``subprocess`` held, and then nothing ends any more."""
+
+    is_told = False
+
+    def tell(self, number: int, frame: object) -> None:
+        self.is_told = True
+
+
 def lay_out(folder: Path) -> None:
     """Make the files of a new stand; leave those of an old one as they are."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -61,10 +71,10 @@ def start_board(folder: Path, master: int, chamber_s_per_s: int) -> subprocess.P
     return board
 
 
-def watch(folder: Path, board: subprocess.Popen[bytes]) -> None:
-    """Return when the board has died; kill it when it lets its watchdog starve."""
+def watch(folder: Path, board: subprocess.Popen[bytes], end: End) -> None:
+    """Return when the board has died or the stand shall end; kill the board when it lets its watchdog starve."""
     fed_before, fed_monotonic_s = -1, time.monotonic()
-    while True:
+    while not end.is_told:
         with contextlib.suppress(subprocess.TimeoutExpired):
             board.wait(LOOK_S)
             return
@@ -75,7 +85,7 @@ def watch(folder: Path, board: subprocess.Popen[bytes]) -> None:
             board.kill()
 
 
-def run(folder: Path, chamber_s_per_s: int = 1) -> None:
+def run(folder: Path, end: End, chamber_s_per_s: int = 1) -> None:
     lay_out(folder)
     master, slave = os.openpty()
     tty.setraw(slave)
@@ -86,10 +96,12 @@ def run(folder: Path, chamber_s_per_s: int = 1) -> None:
     try:
         link.symlink_to(os.ttyname(slave))
         while True:
-            watch(folder, board)
+            watch(folder, board, end)
             time.sleep(RESTART_S)
-            while (folder / "hold").exists():
+            while (folder / "hold").exists() and not end.is_told:
                 time.sleep(LOOK_S)
+            if end.is_told:
+                return
             board = start_board(folder, master, chamber_s_per_s)
     finally:
         board.kill()
@@ -99,5 +111,6 @@ def run(folder: Path, chamber_s_per_s: int = 1) -> None:
 
 
 if __name__ == "__main__":
-    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(0))
-    run(Path(sys.argv[1]).absolute(), int(sys.argv[2]) if len(sys.argv) > 2 else 1)
+    end = End()
+    signal.signal(signal.SIGTERM, end.tell)
+    run(Path(sys.argv[1]).absolute(), end, int(sys.argv[2]) if len(sys.argv) > 2 else 1)
