@@ -409,3 +409,17 @@ def test_on_paper_the_plots_fit_and_the_steps_are_unfolded(browser, rehearsed):
         assert not hidden.is_visible()
         page.emulate_media(media="print")
         assert hidden.bounding_box()["height"] > 0
+
+
+def test_a_certificate_is_readable_on_a_phone(browser, measured):
+    """As a file: served it stands in a sandbox, where no script runs, the audit's neither."""
+    (path,) = measured.workbench.folder.glob("pump-*.html")
+    context = browser.new_context(viewport={"width": 360, "height": 740})
+    page = context.new_page()
+    try:
+        page.goto(path.as_uri())
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        found = axe_playwright_python.Axe().run(page, options={"resultTypes": ["violations"]})
+        assert [each["id"] for each in found.response["violations"]] == []
+    finally:
+        context.close()
