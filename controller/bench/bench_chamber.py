@@ -64,27 +64,27 @@ class Bench:
 
         Answers in words why it ended. A session that cannot begin raises ChamberError with the reason.
         """
-        session, why = self.session, "It broke off."
+        session, how, words = self.session, "fault", "It broke off."
         session.note(OPENED, pid=os.getpid())
         try:
             session.get_ready()
             session.note(READY)
             say("Ready.")
-            why = "Somebody asked for its end."
+            how, words = "asked", "Somebody asked for its end."
             while not session.is_over:
                 for sentence in self.take_requests():
                     say(sentence)
                 if not session.is_over and session.idle_s >= idle_min * 60.0:
-                    why = f"Nothing was asked for in {idle_min:g} min."
-                    session.end(why)
+                    how, words = "idle", f"Nothing was asked for in {idle_min:g} min."
+                    session.end(words)
         except WardianError as error:
-            why = str(error)
+            how, words = "fault", str(error)
             raise
         except KeyboardInterrupt:
-            why = "It was told to stop."
+            how, words = "stopped", "It was told to stop."
         finally:
-            session.note(ENDED, words=why)
-        return why
+            session.note(ENDED, how=how, words=words)
+        return words
 
     def close(self) -> None:
         self.session.close()

@@ -69,7 +69,7 @@ def kept_masses(folder: Path) -> dict[int, Kept]:
             elif before is not None and before.mass_g is None and _says(before.text, float(row["mass_g"])):
                 kept[portion] = before._replace(mass_g=float(row["mass_g"]))
             else:
-                kept[portion] = Kept(f"{float(row['mass_g']):g}", float(row["mass_g"]))
+                kept[portion] = Kept(repr(float(row["mass_g"])), float(row["mass_g"]))
         except (KeyError, TypeError, ValueError) as error:
             raise SettingsError((f"{folder / SESSION_FILE}: a mass cannot be read ({error}).",)) from error
     return kept
