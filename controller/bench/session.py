@@ -128,8 +128,11 @@ class BenchSession:
         """Wait for the board's greeting. ChamberError with the reason when there may be no water."""
         self._decider.hear()
         for _ in range(READY_WITHIN_S):
-            if not self._refusal():
+            refusal = self._refusal()
+            if not refusal:
                 return
+            if refusal.startswith("tripped:"):
+                break  # no trip goes away by itself
             self._second()
         raise ChamberError(watering_words(self._refusal()))
 

@@ -26,8 +26,9 @@ from controller.records.journal import Journal
 
 SESSION_NAME = re.compile(r"session-\d{8}T\d{6,18}Z")
 SAID = "page-session.txt"  # what the process that was begun last said on its way out
-NO_SESSION, STARTING, OPEN, REFUSED, OVER, IN_TERMINAL = "none", "starting", "ready", "refused", "ended", "terminal"
-UNDER_WAY = (STARTING, OPEN, IN_TERMINAL)
+NO_SESSION, STARTING, OPEN, ENDING, REFUSED, OVER = "none", "starting", "ready", "ending", "refused", "ended"
+IN_TERMINAL = "terminal"  # somebody weighs there
+UNDER_WAY = (STARTING, OPEN, ENDING, IN_TERMINAL)
 BEGINS_WITHIN_S, ENDS_WITHIN_S, LOOK_EVERY_S = 8.0, 8.0, 0.1
 SAID_MAX = 2_000
 
@@ -73,8 +74,10 @@ class SessionProcess:
         if is_alive and not is_of_process:
             return Standing(STARTING)
         if is_alive or self._is_held():
-            if OPENED not in life or ENDED in life:
+            if OPENED not in life:
                 return Standing(IN_TERMINAL)
+            if ENDED in life:
+                return Standing(ENDING, newest)
             return Standing(OPEN if READY in life else STARTING, newest)
         if process is not None and not is_of_process:
             return Standing(REFUSED, words=self._said())
@@ -104,7 +107,7 @@ class SessionProcess:
                 self._process = subprocess.Popen(
                     command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=said, start_new_session=True
                 )
-            return self._settled(lambda standing: standing.state != STARTING, BEGINS_WITHIN_S)
+            return self._settled(lambda standing: standing.state not in (STARTING, ENDING), BEGINS_WITHIN_S)
 
     def ask(self, name: str, ask_with: Ask, **wish: Any) -> m.RequestAnswered | None:
         """Put a request into the journal of an open session; its law answers."""

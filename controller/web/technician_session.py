@@ -20,7 +20,7 @@ from controller.settings import read_chamber
 from controller.web.bench_forms import FIELDS_MAX, BenchSession, keep_typed, read_balance, session_of
 from controller.web.codes import TECHNICIAN
 from controller.web.forms import FormFault, number_of, whole_of, word_of
-from controller.web.session_process import IN_TERMINAL, OPEN, OVER, REFUSED, STARTING
+from controller.web.session_process import IN_TERMINAL, OPEN, OVER, REFUSED, UNDER_WAY
 from controller.web.site import WARN, Site
 
 NOT_THERE, BAD_REQUEST = 404, 400
@@ -44,11 +44,12 @@ def way_of(form: FormData) -> str:
 
 def show_session(
     site: Site, request: Request, found: BenchSession, way: str, *, fault: str = "", language: str = "en",
-    status: int = 200,
+    volume: str = "", status: int = 200,
 ) -> Response:  # fmt: skip
     """A session's page with everything that is kept of it; ``fault`` says, in its language, what could not be done."""
     values: dict[str, Any] = {
         "found": found,
+        "volume_ml": volume or ("20" if way == ONE_PORTION else ""),
         "way": way,
         "fault": fault,
         "fault_language": language,
@@ -79,7 +80,7 @@ def in_session(site: Site, act: Act) -> Callable[[Request], Awaitable[Response]]
             await run_in_threadpool(keep_typed, found, form, session.initials)
             return await act(request, form, found, session.initials)
         except FormFault as fault:
-            said = {"fault": str(fault), "language": texts.language}
+            said = {"fault": str(fault), "language": texts.language, "volume": str(form.get("volume_ml", ""))[:20]}
             way = ONE_PORTION if form.get("way") == ONE_PORTION else PUMP
             return await run_in_threadpool(show_session, site, request, found, way, status=BAD_REQUEST, **said)
 
@@ -106,7 +107,7 @@ def routes(site: Site) -> list[Route]:
     async def end(request: Request, form: FormData, found: BenchSession, by: str) -> Response:
         process, now_utc_ms, back = site.bench().session, time.time_ns() // 1_000_000, page_of(found.name, way_of(form))
         standing = await run_in_threadpool(process.end, found.name, by, now_utc_ms, site.ask_with)
-        if standing.name == found.name and standing.state in (OPEN, STARTING):
+        if standing.name == found.name and standing.state in UNDER_WAY:
             return site.message(request, site.texts(request)("bench.not_ended"), WARN, back)
         return site.go(f"{back}?done=ended")
 
