@@ -15,6 +15,7 @@ class KeptCheck(NamedTuple):
 
     at_utc: datetime
     findings: tuple[Finding, ...]
+    by: str = ""
 
 
 class CheckRecord:
@@ -24,9 +25,10 @@ class CheckRecord:
         stem = chamber_path.name.removesuffix(".toml").removesuffix(".chamber")
         self.path = chamber_path.with_name(stem + ".checks")
 
-    def add(self, findings: Sequence[Finding], at_utc: datetime) -> None:
+    def add(self, findings: Sequence[Finding], at_utc: datetime, by: str = "") -> None:
         """Write one check and have it on the disk; OSError when the folder cannot be written."""
-        whole = {"at_utc": at_utc.astimezone(UTC).isoformat(timespec="seconds"), "findings": findings}
+        moment = at_utc.astimezone(UTC).isoformat(timespec="milliseconds")
+        whole = {"at_utc": moment, "by": by, "findings": findings}
         with self.path.open("a", encoding="utf-8") as file:
             file.write(json.dumps(whole, ensure_ascii=False) + "\n")
             file.flush()
@@ -40,7 +42,7 @@ class CheckRecord:
             try:
                 found = json.loads(line)
                 findings = tuple(Finding(str(part), bool(well), str(words)) for part, well, words in found["findings"])
-                return KeptCheck(datetime.fromisoformat(found["at_utc"]), findings)
+                return KeptCheck(datetime.fromisoformat(found["at_utc"]), findings, str(found.get("by", "")))
             except (ValueError, KeyError, TypeError):
                 continue
         return None

@@ -323,6 +323,17 @@ class Acceptance:
 
 
 @dataclass(frozen=True, kw_only=True)
+class BalanceLine:
+    """A balance on a serial line: what finds the mass in a line of its, and what asks for one (empty: it sends)."""
+
+    __pydantic_config__ = _FORBID
+    port: Name
+    baud: Annotated[int, Ge(300), Le(4_000_000)] = 9_600
+    pattern: Name = r"([+-]?\d+\.\d+)\s*g"
+    ask: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
 class PictureFrame:
     """Which part of every photograph is the bed, and how wide the white reference card in it is, if there is one."""
 
@@ -349,6 +360,7 @@ class Chamber:
     limits: ChamberLimits
     picture: PictureFrame | None = None
     acceptance: Acceptance = Acceptance()
+    balance: BalanceLine | None = None
 
     @property
     def calibration_ids(self) -> tuple[str, ...]:

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from controller.bench.session import NOT_WEIGHED, BenchSession, given_portions, settings_for, spread_steps
+from controller.bench.session import NOT_WEIGHED, BenchSession, settings_for, spread_steps
+from controller.bench.session_file import given_portions
 from controller.bench.tube import look_elsewhere
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m

@@ -152,7 +152,7 @@ def test_a_restart_forgets_the_greeting(bench):
     assert bench.send("dose", 1, 10, 10) == [("judged", 1, interlocks.NOT_GREETED)]
 
 
-@pytest.mark.guards("H12", "board", "d7be1992")
+@pytest.mark.guards("H12", "board", "8638ce0c")
 def test_messages_of_the_other_direction_are_ignored(bench):
     bench.tick()
     for message in (
@@ -537,7 +537,7 @@ def test_a_commissioned_memory_holds_nothing_at_all():
 # -- hostile streams ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H12", "board", "d7be1992")
+@pytest.mark.guards("H12", "board", "8638ce0c")
 @given(st.lists(st.binary(max_size=300), max_size=10))
 def test_rubbish_on_the_line_never_raises_and_never_turns_anything(rubbish):
     bench = Bench(fresh_saved_line())

@@ -72,7 +72,7 @@ def test_hazards_have_ids_of_their_own_in_order():
     assert ids == list(range(1, len(ids) + 1))
 
 
-@pytest.mark.guards("H14", "host", "d99a8e2f")
+@pytest.mark.guards("H14", "host", "f1e56875")
 @pytest.mark.guards("H15", "host", "f934bc5d")
 @pytest.mark.parametrize("words", ["extra-low", "mains", "into the lamp", "codes"])
 def test_readme_and_command_line_carry_the_cautions(words):

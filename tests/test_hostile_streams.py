@@ -7,7 +7,7 @@ import pytest
 from tests.campaigns import bit_errors, streams
 
 
-@pytest.mark.guards("H12", "board", "d7be1992")
+@pytest.mark.guards("H12", "board", "8638ce0c")
 @pytest.mark.guards("H3", "board", "0bf493d6")
 @pytest.mark.guards("H1", "board", "97d1a386")
 def test_no_order_of_lines_rubbish_probes_and_power_cuts_breaks_an_invariant():

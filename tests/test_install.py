@@ -135,6 +135,16 @@ def test_the_page_writes_calibrations_and_nothing_else_in_etc():
     assert str(folder_of(chamber_path)) in shell("hardware/install/install.sh --release 0.1.0 --dry-run").stdout
 
 
+def test_the_page_gets_the_controllers_devices_and_a_balance_only_by_a_file_that_somebody_copies():
+    opened = re.findall(r"^DeviceAllow=(.*)$", (INSTALL / "wardian-serve-bench.conf").read_text(), re.MULTILINE)
+
+    assert set(opened) == {*values("wardian-run.service", "DeviceAllow"), "char-ttyUSB rw"}
+    assert values("wardian-serve.service", "DevicePolicy") == ["closed"]
+    assert values("wardian-serve.service", "DeviceAllow") == []
+    assert "wardian-serve-bench.conf" in PAGE
+    assert "wardian-serve-bench" not in shell("hardware/install/install.sh --release 0.1.0 --dry-run").stdout
+
+
 # -- the scripts
 
 

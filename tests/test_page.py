@@ -329,7 +329,7 @@ def test_a_wish_to_a_stopped_controller_waits_and_the_page_says_so(school):
     assert "1 wishes wait" in client.get("/now/part").text
 
 
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 def test_a_trip_is_cleared_with_code_initials_and_every_tick(school):
     client = client_of(school)
     page = client.get("/").text
@@ -427,7 +427,7 @@ def test_an_empty_form_and_an_unknown_position_write_nothing(school):
 # -- strangers ----
 
 
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 @pytest.mark.parametrize("path", ["/steps", "/logbook/1"])
 def test_a_stranger_without_a_code_writes_nothing(school, path):
     answer = client_of(school).post(path, data={"step": "open-positions", "height_mm": "3", "form_mark": "x" * 43})
@@ -445,7 +445,7 @@ def test_a_role_does_no_more_than_it_may(school, path, role):
     assert records(school, m.Request) == []
 
 
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 def test_a_thousand_wrong_codes_are_refused_and_the_right_one_must_wait(school):
     seconds = [0.0]
     school.gatekeeper = Gatekeeper(school.gatekeeper.codes, lambda: seconds[0])
@@ -482,7 +482,7 @@ def test_wrong_codes_from_many_addresses_make_everybody_wait(tmp_path):
     assert keeper.admits("192.0.2.1", "operator", "right")
 
 
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 @pytest.mark.parametrize(
     "headers",
     [
@@ -508,7 +508,7 @@ def test_a_form_without_an_origin_is_refused(school):
     assert client.post("/sign-in", data={"role": "operator"}).status_code == 403
 
 
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 @pytest.mark.parametrize("mark", ["", "forged", "x" * 43, "\u00e9" * 40])
 def test_a_forged_form_mark_is_refused(school, mark):
     client = signed_in(school)
@@ -620,7 +620,7 @@ def test_a_script_in_a_note_is_only_text(school):
     assert records(school, m.ObservationRecord)[0].note == note
 
 
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 def test_no_wish_of_the_page_moves_the_pump(school):
     stand_in = school.ask_with.__self__
     client = signed_in(school, "technician")

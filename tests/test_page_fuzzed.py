@@ -17,21 +17,25 @@ from starlette.routing import Mount, Route
 from starlette.testclient import TestClient
 
 from controller.bench import records
+from controller.bench.session_file import GIVEN
 from controller.control import model as m
 from controller.settings import example_path, read_settings
 from controller.web import app as page_app
 from controller.web.app import build_app
+from controller.web.bench_forms import FIELDS as PUMP_FIELDS
 from controller.web.codes import Gatekeeper
+from controller.web.session_process import REFUSED, Standing
 from controller.web.sessions import COOKIE
-from controller.web.technician_pump import FIELDS as PUMP_FIELDS
 from controller.web.technician_readings import PROCEDURES
 from controller.web.workbench import Workbench
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
 from tests.page_server import CODES, make_site
+from tests.test_bench_session import opened
 
 BASE = "http://localhost"
 OWN = {"origin": BASE, "sec-fetch-site": "same-origin"}
 CHAMBER = example_path("skerry-light.chamber.toml")
+SESSION = "session-20260101T000000000000Z"
 WHO = ("", "pupil", "operator", "technician")
 WORDS = [
     "", "1", "-1", "1,5", "1e400", "nan", "yes", "\x00", "\ud800", "../../etc/passwd", "<b>", "'; --", "%s{0}",
@@ -43,7 +47,7 @@ FIELDS = re.compile(
 TEXT = st.text(max_size=20) | st.sampled_from(WORDS) | st.integers().map(str) | st.floats().map(str)
 PARTS = st.text(alphabet=ascii_letters + digits + "-_.%/ \u00e9\x00", max_size=24) | st.sampled_from(
     [
-        "1", "0", "9" * 21, "pump-20260101T000000Z", "session-20260101T000000000000Z", "moisture", "html", "json",
+        "1", "0", "9" * 21, "pump-20260101T000000Z", SESSION, "moisture", "html", "json",
     ]
 )  # fmt: skip
 HEADERS = st.fixed_dictionaries(
@@ -86,8 +90,14 @@ def visitors(tmp_path_factory):
     journal.append(m.TripRecord(at(5 * HOUR_MS), "leak_wet", m.ON_HOST, 0))
     journal.close()
     site = make_site(folder / "run")
-    site.workbench = Workbench(chamber)
+    site.workbench = Workbench(chamber, folder)
     site.workbench.work_out = lambda *_: "pump-20260101T000000Z"  # the commands themselves are tested beside it
+    site.workbench.look_at_all_parts = lambda _: None
+    site.workbench.session.begin = lambda _, simulated: Standing(REFUSED, words="not here")
+    session, _ = opened(site.workbench.folder / SESSION)
+    session.get_ready()
+    session.note(GIVEN, portion=1, dose_id=1, steps=session.give(1_000).steps_max)
+    session.close()
     content = {"at_utc": "2026-01-01T00:00:00+00:00", "by": "LK", "accepted": True, "tubing_lot": "SL-07", "data": {}}
     figures = {"ml_per_step": 0.005, "ml_per_step_standard_uncertainty": 0.00001}
     at_utc = datetime.fromisoformat(content["at_utc"])
@@ -122,9 +132,20 @@ def test_the_routes_and_their_fields_are_all_known(visitors):
 
     assert len(paths) > 30
     assert {"/", "/clear", "/logbook/{position:int}", "/technician/pump/{session}", "/downloads/table.csv"} <= paths
-    assert {"form_mark", "code", "table", "first", "readings", "volume_ml", "picture", "calibration", "air_c"} <= set(
-        NAMES
-    )
+    assert {
+        "form_mark",
+        "code",
+        "table",
+        "first",
+        "readings",
+        "volume_ml",
+        "picture",
+        "calibration",
+        "air_c",
+        "read",
+        "way",
+        "portion",
+    } <= set(NAMES)
 
 
 @pytest.mark.parametrize("role", WHO)
@@ -132,7 +153,7 @@ def test_every_route_answers_everybody(visitors, role):
     app, site, client = visitors
     for path, methods in paths_of(app):
         for method in {*methods, "POST"}:
-            for part in ("1", "moisture", "pump-20260101T000000Z"):
+            for part in ("1", "moisture", "pump-20260101T000000Z", SESSION) if "{" in path else ("",):
                 cookie, mark = signed_in(site, role)
                 whole = re.sub(r"\{[a-z_]+(:int)?\}", part, path)
                 form = {"form_mark": mark} if method == "POST" else None

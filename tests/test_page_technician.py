@@ -13,12 +13,10 @@ from controller.acceptance.definition import BY_NAME, TESTS
 from controller.acceptance.judging import Outcome
 from controller.acceptance.record import BenchRecord
 from controller.bench import records
-from controller.bench.bench_chamber import open_bench
 from controller.check import Finding
 from controller.check_record import CheckRecord
 from controller.cli import main
 from controller.commands.terminal import Exit
-from controller.control import model as m
 from controller.rehearse import rehearse
 from controller.settings import example_path, read_settings
 from controller.web.app import build_app
@@ -31,7 +29,7 @@ BASE = "http://localhost"
 OWN = {"origin": BASE, "sec-fetch-site": "same-origin"}
 PLAN, CHAMBER = example_path("skerry-light.plan.toml"), example_path("skerry-light.chamber.toml")
 PAGES = [
-    "/technician", "/technician/chart", "/technician/checks", "/technician/pump",
+    "/technician", "/technician/chart", "/technician/checks", "/technician/pump", "/technician/one-portion",
     *(f"/technician/calibrate/{kind}" for kind in ("moisture", "lamp", "humidity", "temperature")),
 ]  # fmt: skip
 PROBE = "counts;water_content_fraction\n2950;0,05\n2500;0,13\n2100;0,21\n1700;0,30\n1340;0,38\n"
@@ -57,7 +55,7 @@ def bench(measured, tmp_path):
     """A copy to write into: its site, with the chamber file."""
     shutil.copytree(measured, tmp_path, dirs_exist_ok=True)
     site = make_site(tmp_path / "run")
-    site.workbench = Workbench(tmp_path / "skerry.chamber.toml")
+    site.workbench = Workbench(tmp_path / "skerry.chamber.toml", tmp_path)
     return site
 
 
@@ -82,7 +80,8 @@ def of_kind(site, kind):
 def test_only_a_technician_sees_and_does_these_things(bench):
     record_id = of_kind(bench, "pump")[0]["id"]
     papers = [f"/technician/records/{record_id}", f"/technician/records/{record_id}/certificate.html"]
-    acts = ["/technician/use", "/technician/portion", "/technician/calibrate/moisture", "/technician/pump/session-x"]
+    acts = ["/technician/use", "/technician/session", "/technician/checks", "/technician/calibrate/moisture"]
+    acts += [f"/technician/pump/session-x{way}" for way in ("", "/one-portion", "/portion", "/masses", "/end")]
     for role, status in (("", 401), ("pupil", 403), ("operator", 403)):
         client = client_of(bench, role)
         for path in [*PAGES, *papers]:
@@ -372,71 +371,6 @@ def weighed(client, site, name, **changes):
     figures = {"water_c": "20", "pressure_kpa": "101,3", "evaporated_g": "0", "resolution_g": "0,01"}
     form = {"form_mark": mark_of(client), **figures, **masses, **changes}
     return client.post(f"/technician/pump/{name}", data=form)
-
-
-def session_asked_on_the_page(site, sizes_ml):
-    """A session in virtual time whose portions the page asks for; gives its name and what the session said."""
-    elsewhere = site.workbench.chamber_path.parent / "no-runs"
-    bench = open_bench(site.workbench.chamber_path, "LK", simulated=True, runs=elsewhere)
-    try:
-        bench.session.get_ready()
-        bench.take_requests()
-        bench.session.journal.flush()
-        live = make_site(bench.session.folder)
-        live.workbench = site.workbench
-        said = []
-
-        def answered_by_the_session(journal, wish):
-            reading = journal.last_reading()
-            number = journal.ask(m.Request(at=reading.at, request_id=0, **wish))
-            said.extend(bench.take_requests())
-            return journal.answer_to(number)
-
-        live.ask_with = answered_by_the_session
-        client = client_of(live)
-        mark = mark_of(client)
-        answers = [
-            client.post("/technician/portion", data={"form_mark": mark, "volume_ml": size_ml, "weighed": wanted})
-            for size_ml, wanted in sizes_ml
-        ]
-        return bench.session.folder, said, answers
-    finally:
-        bench.close()
-
-
-def test_portions_asked_on_the_page_are_given_by_the_law_weighed_and_certified(bench):
-    sizes_ml = [("20", "no"), *[(size, "yes") for size in ("5", "20") * 3]]
-    folder, said, answers = session_asked_on_the_page(bench, sizes_ml)
-    assert [answer.status_code for answer in answers] == [200] * 7, answers[5].text
-    assert all("given" in sentence and "MK" in sentence for sentence in said)
-    client = client_of(bench)
-    assert f"/technician/pump/{folder.name}" in client.get("/technician/pump").text
-
-    answer = weighed(client, bench, folder.name, instruments="balance B-1")
-
-    record = of_kind(bench, "pump")[-1]
-    assert (record["by"], record["session"], record["simulated"]) == ("MK", folder.name, True)
-    assert record["instruments"] == "balance B-1"
-    assert [each["steps"] for each in record["data"]["weighings"]] == [1_000, 4_000] * 3
-    assert "It is worked out and kept." in answer.text
-
-
-@pytest.mark.parametrize(("volume_ml", "status"), [("60", 200), ("60.1", 400), ("0.09", 400), ("", 400), ("much", 400)])
-def test_a_portion_keeps_to_the_chambers_bounds(bench, volume_ml, status):
-    _, said, (answer,) = session_asked_on_the_page(bench, [(volume_ml, "yes")])
-
-    assert answer.status_code == status
-    assert len(said) == (1 if status == 200 else 0)
-
-
-def test_a_run_gives_no_portion(bench):
-    client = client_of(bench)
-    answer = client.post("/technician/portion", data={"form_mark": mark_of(client), "volume_ml": "5"})
-
-    assert answer.status_code == 409
-    assert "Portions are given only in a calibration" in answer.text
-    assert 'name="volume_ml"' not in client.get("/technician/pump").text
-    assert bench.ask_with.__self__.sent == []
 
 
 def test_a_missing_or_impossible_mass_is_named_and_nothing_is_kept(bench):

@@ -59,7 +59,7 @@ NOT_HERE = {
     "from the registry; .ci/run does it",
     "python3 -m venv .venv && .venv/bin/pip install -q -r tests/requirements.lock && .venv/bin/pip install -q "
     "--no-deps -e . && .venv/bin/python -m pytest -n 2": "likewise",
-    "wardian calibrate portions --chamber ... --by LK": "until ctrl-C; see test_page_technician.py",
+    "wardian calibrate portions --chamber ... --by LK": "until it is ended; see test_page_bench.py",
     "wardian check --chamber my.chamber.toml --bench --by LK": "hands at a chamber; see test_acceptance.py",
     "wardian calibrate pump --chamber my.chamber.toml --by LK --water-c 20 --pressure-kpa 101.3": "a pump and a "
     "balance; test_calibrate_command.py types it over a simulated chamber",

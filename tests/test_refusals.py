@@ -19,7 +19,7 @@ from controller.alerts.wishes import Wishes, read_wishes
 from controller.bench import hygrometer, records
 from controller.bench.lamp import Spot, calibrate_lamp
 from controller.bench.masses import SEARCHED_CHARACTERS, balance_pattern, mass_g, mass_in_line_g, rows_from_csv
-from controller.bench.session import given_portions
+from controller.bench.session_file import given_portions
 from controller.chamber.physics import Physics
 from controller.chamber.simulated_live import keep_world, recall_world
 from controller.cli import COMMANDS, main

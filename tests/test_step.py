@@ -374,7 +374,7 @@ def test_clearing_a_trip_of_the_board_asks_the_board_first():
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 def test_a_trip_leaves_only_when_the_board_agrees_and_it_says_who_asked():
     state, _ = decide(examples.growing(**TRIPPED), asked(examples.growing()))
 
@@ -406,7 +406,7 @@ def test_a_probe_that_keeps_the_trip_is_named_whatever_the_trip_was(counts, word
     assert records(actions)[0].words.startswith(words)
 
 
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 def test_nobody_can_ask_without_initials():
     _, actions = decide(examples.growing(**TRIPPED), asked(examples.growing(), asked_by="  "))
 
@@ -415,7 +415,7 @@ def test_nobody_can_ask_without_initials():
 
 
 @pytest.mark.guards("H2", "host", "367dbed0")
-@pytest.mark.guards("H12", "host", "d7be1992")
+@pytest.mark.guards("H12", "host", "8638ce0c")
 def test_a_trip_of_the_host_stays_while_its_own_probe_is_wet():
     state = examples.growing(trips=(("leak_wet", m.ON_HOST),), reading=DRY._replace(local_leak_wet=True))
 

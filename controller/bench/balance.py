@@ -7,8 +7,9 @@ from typing import Any
 
 import serial
 
-from controller.bench.masses import mass_in_line_g
+from controller.bench.masses import balance_pattern, mass_in_line_g
 from controller.errors import ChamberError
+from controller.plan import BalanceLine
 
 READ_WITHIN_S = 10.0
 LINE_BYTES_MAX = 256
@@ -51,3 +52,9 @@ class Balance:
 
     def close(self) -> None:
         self._line.close()
+
+
+def balance_on(line: BalanceLine) -> Balance:
+    """The balance of a chamber file, opened; ChamberError when its port cannot be."""
+    ask = line.ask.encode("ascii") + b"\r\n" if line.ask else b""
+    return Balance(line.port, line.baud, balance_pattern(line.pattern, "balance.pattern"), ask)

@@ -1,17 +1,22 @@
 """The chamber on the bench: the real one, or a simulated one in virtual time with a balance of its own."""
 
+import os
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from controller.bench.records import applied, folder_of, judge_real
 from controller.bench.session import BenchSession, settings_for
+from controller.bench.session_file import ENDED, OPENED, READY
 from controller.bench.tube import look_elsewhere
+from controller.chamber.physics import Physics
 from controller.chamber.real import RealChamber
 from controller.chamber.simulated import SimulatedChamber
 from controller.control.model import DoseClosed
 from controller.control.photoperiod import utc_ms
+from controller.errors import WardianError
 from controller.science.volumetry import z_factor_ml_per_g
 from controller.whole_file import write_whole
 
@@ -19,35 +24,67 @@ SIMULATED_NOISE_ML = 0.02  # of one portion; a choice of this simulation (no sou
 SIMULATED_BOARD = "simulated-board"
 
 
+class SimulatedVessel:
+    """A vessel under a simulated pump, on a balance at 20 C and 101.325 kPa."""
+
+    def __init__(self, physics: Physics) -> None:
+        self._physics = physics
+        self._pumped_ml = 0.0
+
+    def empty(self) -> None:
+        self._pumped_ml = self._physics.pumped_ml
+        self._physics.on_top_ml = 0.0  # the tube ends in the vessel, not on the bed
+
+    def shown_mass_g(self) -> float:
+        given_ml = self._physics.pumped_ml - self._pumped_ml
+        return (given_ml + self._physics.chance.gauss(0.0, SIMULATED_NOISE_ML)) / z_factor_ml_per_g(20.0, 101.325)
+
+
 @dataclass
 class Bench:
     """A session and, when it is simulated, what its balance would show."""
 
     session: BenchSession
-    simulated: SimulatedChamber | None
-    _pumped_ml: float = 0.0
+    vessel: SimulatedVessel | None
 
     def shown_mass_g(self) -> float | None:
-        """What the simulated balance shows for the last portion, at 20 C and 101.325 kPa; None on a real bench."""
-        if self.simulated is None:
-            return None
-        physics = self.simulated.box.physics
-        given_ml = physics.pumped_ml - self._pumped_ml
-        return (given_ml + physics.chance.gauss(0.0, SIMULATED_NOISE_ML)) / z_factor_ml_per_g(20.0, 101.325)
+        """What the simulated balance shows for the last portion; None on a real bench."""
+        return None if self.vessel is None else self.vessel.shown_mass_g()
 
     def give(self, steps: int) -> DoseClosed:
         """One portion into the vessel."""
-        if self.simulated is not None:
-            physics = self.simulated.box.physics
-            self._pumped_ml = physics.pumped_ml
-            physics.on_top_ml = 0.0  # the tube ends in the vessel, not on the bed
         return self.session.give(steps)
 
     def take_requests(self) -> list[str]:
         """Give what was asked for from elsewhere, each portion into the vessel."""
-        if self.simulated is not None:
-            self.simulated.box.physics.on_top_ml = 0.0
         return self.session.take_requests()
+
+    def serve(self, idle_min: float, say: Callable[[str], None]) -> str:
+        """Give what is asked for until somebody asks for the end, or for nothing in ``idle_min`` minutes.
+
+        Answers in words why it ended. A session that cannot begin raises ChamberError with the reason.
+        """
+        session, how, words = self.session, "fault", "It broke off."
+        session.note(OPENED, pid=os.getpid())
+        try:
+            session.get_ready()
+            session.note(READY)
+            say("Ready.")
+            how, words = "asked", "Somebody asked for its end."
+            while not session.is_over:
+                for sentence in self.take_requests():
+                    say(sentence)
+                if not session.is_over and session.idle_s >= idle_min * 60.0:
+                    how, words = "idle", f"Nothing was asked for in {idle_min:g} min."
+                    session.end(words)
+        except WardianError as error:
+            how, words = "fault", str(error)
+            raise
+        except KeyboardInterrupt:
+            how, words = "stopped", "It was told to stop."
+        finally:
+            session.note(ENDED, how=how, words=words)
+        return words
 
     def close(self) -> None:
         self.session.close()
@@ -81,5 +118,6 @@ def open_bench(chamber_path: Path, by: str, *, simulated: bool, runs: Path, in_r
             time.sleep(1.0)
         virtual.advance_to(virtual.monotonic_ms + 1_000)
 
-    session = BenchSession(settings, virtual, folder, by, second, simulated=True, elsewhere=before)
-    return Bench(session, virtual)
+    vessel = SimulatedVessel(virtual.box.physics)
+    session = BenchSession(settings, virtual, folder, by, second, simulated=True, elsewhere=before, vessel=vessel)
+    return Bench(session, vessel)

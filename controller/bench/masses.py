@@ -78,17 +78,17 @@ def mass_in_line_g(line: str, pattern: re.Pattern[str]) -> float | None:
     return None if text is None else mass_g(text.replace(" ", ""), "balance")
 
 
-def balance_pattern(text: str) -> re.Pattern[str]:
-    """The user's expression; SettingsError when it is none or has no group."""
+def balance_pattern(text: str, where: str = "--balance-pattern") -> re.Pattern[str]:
+    """The user's expression; SettingsError naming ``where`` when it is none or has no group."""
     try:
         with warnings.catch_warnings(action="error"):  # what will mean something else one day means nothing now
             pattern = re.compile(text)
     except (re.error, OverflowError, RecursionError, Warning) as error:
-        raise SettingsError((f"--balance-pattern: {text!r} is not a regular expression ({error}).",)) from error
+        raise SettingsError((f"{where}: {text!r} is not a regular expression ({error}).",)) from error
     found = [repeat.lastgroup for repeat in REPEAT.finditer(text)]
     if "group" in found or found.count("repeat") > REPEATS_MAX:
         bounds = f"a group in brackets may not be repeated, and at most {REPEATS_MAX} signs may"
-        raise SettingsError((f"--balance-pattern: {text!r} could search for ever; {bounds} (* + {{).",))
+        raise SettingsError((f"{where}: {text!r} could search for ever; {bounds} (* + {{).",))
     if pattern.groups < 1:
-        raise SettingsError((f"--balance-pattern: {text!r} needs a group in round brackets around the mass.",))
+        raise SettingsError((f"{where}: {text!r} needs a group in round brackets around the mass.",))
     return pattern

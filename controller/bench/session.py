@@ -5,15 +5,15 @@ that ``step`` grants or refuses. What other sessions and the chamber's runs gave
 the chamber's limit.
 """
 
-import json
 import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from controller import __version__
-from controller.bench.tube import NOTHING, SESSION_FILE, TURNED, TURNING, Elsewhere, given_lately
+from controller.bench.session_file import GIVEN, SHOWN, add_row
+from controller.bench.tube import NOTHING, TURNED, TURNING, Elsewhere, given_lately
 from controller.chamber.seam import ChamberSeam
 from controller.control import model as m
 from controller.control.hands_on import portion_steps
@@ -80,12 +80,22 @@ def settings_for(chamber_text: str, chamber_name: str) -> Settings:
     return settings_from_text(NO_PLAN, chamber_text, chamber_name=chamber_name)
 
 
+class Vessel(Protocol):
+    """A simulated vessel on a simulated balance; on a real bench a person sees to both."""
+
+    def empty(self) -> None:
+        """Empty it, dry it and set the balance to zero."""
+
+    def shown_mass_g(self) -> float:
+        """What the balance shows now."""
+
+
 class BenchSession:
     """Gives portions when asked. ``wait`` lets one second pass, on the computer's clock or on a simulated one."""
 
     def __init__(
         self, settings: Settings, chamber: ChamberSeam, folder: Path, by: str, wait: Callable[[], None], *,
-        simulated: bool, elsewhere: Elsewhere = NOTHING,
+        simulated: bool, elsewhere: Elsewhere = NOTHING, vessel: Vessel | None = None,
     ) -> None:  # fmt: skip
         self.folder = folder
         self._settings = settings
@@ -95,6 +105,8 @@ class BenchSession:
         self._given = 0
         self._wait = wait
         self._chamber = chamber
+        self._vessel = vessel
+        self._asked_monotonic_ms = chamber.now().monotonic_ms
         folder.mkdir(parents=True, exist_ok=True)
         self._lock = lock_run(folder.parent)
         self.journal = Journal.create(folder / "journal.sqlite", folder.name, settings, __version__, simulated)
@@ -116,8 +128,11 @@ class BenchSession:
         """Wait for the board's greeting. ChamberError with the reason when there may be no water."""
         self._decider.hear()
         for _ in range(READY_WITHIN_S):
-            if not self._refusal():
+            refusal = self._refusal()
+            if not refusal:
                 return
+            if refusal.startswith("tripped:"):
+                break  # no trip goes away by itself
             self._second()
         raise ChamberError(watering_words(self._refusal()))
 
@@ -135,6 +150,8 @@ class BenchSession:
         self._decider.notice_clock()
         self._decider.hear()  # people take their time between portions: what the board said meanwhile comes first
         self._decider.sample()
+        if self._vessel is not None:
+            self._vessel.empty()
         moment = self._decider.moment()
         pump = self._settings.chamber.pump
         self._turns += 1
@@ -175,6 +192,7 @@ class BenchSession:
         self._second()
         said = []
         for request in self.journal.open_requests():
+            self._asked_monotonic_ms = self._chamber.now().monotonic_ms
             steps = portion_steps(request.subject)
             if request.request != m.GIVE_PORTION or steps is None:
                 self._judge(request)
@@ -187,8 +205,26 @@ class BenchSession:
             said.append(f"Portion {closed.dose_id}, {closed.steps_max} steps, asked for by {request.asked_by}: given.")
             if request.note != NOT_WEIGHED:
                 self._given += 1
-                self.note("given", portion=self._given, dose_id=closed.dose_id, steps=closed.steps_max)
+                self.note(GIVEN, portion=self._given, dose_id=closed.dose_id, steps=closed.steps_max)
+                if self._vessel is not None:
+                    self.note(SHOWN, portion=self._given, mass_g=round(self._vessel.shown_mass_g(), 2))
+            self._asked_monotonic_ms = self._chamber.now().monotonic_ms
         return said
+
+    @property
+    def idle_s(self) -> float:
+        """How long nobody has asked for anything."""
+        return (self._chamber.now().monotonic_ms - self._asked_monotonic_ms) / 1000.0
+
+    @property
+    def is_over(self) -> bool:
+        """Whether somebody asked for the end: the law has granted it and gives no portion any more."""
+        return self._decider.state.phase == m.ENDED
+
+    def end(self, why: str) -> None:
+        """Ask for the end, as anybody may."""
+        request = m.Request(self._decider.moment(), 0, m.END_RUN, self.by, note=why)
+        self._judge(replace(request, request_id=self.journal.ask(request)))
 
     def _judge_others(self) -> None:
         """While a portion is under way the law refuses the next at once: none comes later, when nobody expects it."""
@@ -200,11 +236,7 @@ class BenchSession:
 
     def note(self, what: str, **values: Any) -> None:
         """Keep what a person typed, at once and for good, in ``bench.jsonl`` beside the journal."""
-        row = {"at_utc_ms": self._chamber.now().utc_ms, "by": self.by, "what": what, **values}
-        with (self.folder / SESSION_FILE).open("a", encoding="utf-8") as file:
-            file.write(json.dumps(row, ensure_ascii=False) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
+        add_row(self.folder, self._chamber.now().utc_ms, self.by, what, **values)
 
     def close(self) -> None:
         """Stop what turns, let go of the chamber, close the records."""
@@ -222,16 +254,3 @@ def spread_steps(sizes_steps: list[int], times: int) -> list[int]:
         raise SettingsError(("a calibration needs one or more sizes of portion, each given once or more.",))
     rounds = [sizes_steps if turn % 2 == 0 else sizes_steps[::-1] for turn in range(times)]
     return [steps for each in rounds for steps in each]
-
-
-def given_portions(folder: Path) -> list[tuple[int, int]]:
-    """(dose id, steps) of the portions of an earlier session that were given to be weighed."""
-    path = folder / SESSION_FILE
-    try:
-        rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-        given = [(row["dose_id"], row["steps"]) for row in rows if row["what"] == "given"]
-        if not all(type(number) is int and number > 0 for portion in given for number in portion):
-            raise ValueError("a portion needs its dose_id and its steps, whole numbers above 0")
-    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-        raise SettingsError((f"{path}: no portions of a session can be read here ({error}).",)) from error
-    return given

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from controller.bench import ageing, records
+from controller.bench.session_file import SESSION_FILE
 from controller.control import model as m
 from controller.control.photoperiod import MS_PER_H, utc_ms
 from controller.control.watering import BOARD_DAY_MS
@@ -20,7 +21,6 @@ from controller.plan import Chamber
 from controller.records.journal import Journal, Unreadable
 from controller.settings import settings_from_text
 
-SESSION_FILE = "bench.jsonl"
 TURNING, TURNED = "turning", "turned"  # rows of that file: a dose that begins, and what came of it
 
 

@@ -10,10 +10,11 @@ import click
 from controller.bench import records
 from controller.commands.bench_options import chamber_option, pdf_option, runs_option, turned_option
 from controller.commands.certifying import advise, certify, hours_turned_h
+from controller.commands.checking import check
 from controller.commands.instruments import humidity, lamp, moisture, temperature
 from controller.commands.portioning import portions
 from controller.commands.terminal import by_option, json_option, out, plain_errors
-from controller.commands.weighing import check, pump, tell_pump
+from controller.commands.weighing import pump, tell_pump
 from controller.settings import read_chamber
 
 CERTIFIED = ("pump", "moisture", "humidity", "temperature", "lamp")

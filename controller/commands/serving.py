@@ -67,7 +67,8 @@ def serve(
         gatekeeper = Gatekeeper(codes)
         if chamber_path is not None:
             read_chamber(chamber_path)
-            workbench = Workbench(chamber_path)
+            is_one_run = (run_folder / JOURNAL).is_file()
+            workbench = Workbench(chamber_path, run_folder.resolve().parent if is_one_run else run_folder)
 
         def site_for(run: Run, root: str) -> Site:
             return Site(

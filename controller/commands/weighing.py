@@ -1,6 +1,5 @@
-"""``wardian calibrate pump`` and ``check``: portions given by the chamber, weighed at the bench."""
+"""``wardian calibrate pump``: portions given by the chamber, weighed at the bench."""
 
-import importlib.util
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,154 +10,51 @@ import click
 from controller.bench import records
 from controller.bench.balance import Balance
 from controller.bench.bench_chamber import Bench, open_bench
-from controller.bench.masses import balance_pattern, mass_g, masses_from_csv_g, number_in
-from controller.bench.pump import Conditions, Weighing, judge_conditions, quick_check
+from controller.bench.masses import number_in
+from controller.bench.pump import Weighing
 from controller.bench.pump_record import keep_pump
-from controller.bench.session import given_portions, spread_steps
-from controller.commands.bench_options import (
-    chamber_option,
-    instruments_option,
-    pdf_option,
-    runs_option,
-    turned_option,
-)
-from controller.commands.certifying import advise, certify, hours_turned_h
-from controller.commands.terminal import Exit, FiniteRange, by_option, err, out, plain_errors
+from controller.bench.session import spread_steps
+from controller.bench.session_file import GIVEN
+from controller.commands.at_the_balance import CAUTION, AtTheBalance, at_the_balance, from_csv, weighed, when_ready
+from controller.commands.bench_options import pdf_option
+from controller.commands.certifying import certify, hours_turned_h
+from controller.commands.terminal import Exit, out, plain_errors
 from controller.errors import SettingsError
 from controller.plan import Chamber
 from controller.settings import read_chamber
 
-SCATTER_ASSUMED_ML = 0.05  # of one portion, where no calibration is in use to tell it (a choice, no source)
-CAUTION = (
-    "Water beside electronics: put the vessel and the balance on a dry tray below them, wipe spills at once, and keep "
-    "mains plugs away from both. The interlocks stay on; a trip ends the calibration."
-)
-water_option = click.option("--water-c", type=FiniteRange(), required=True, help="Temperature of the water, in C.")
-pressure_option = click.option(
-    "--pressure-kpa", type=FiniteRange(), required=True, help="Air pressure at the bench, in kPa."
-)
-evaporated_option = click.option(
-    "--evaporated-g", type=FiniteRange(), default=0.0, show_default=True, help="Loss in the time of a portion."
-)
-simulated_option = click.option("--simulated", is_flag=True, help="On a simulated chamber, its balance too.")
-port_option = click.option("--balance", "balance_port", help="Serial line of a balance; else masses are typed.")
-baud_option = click.option("--balance-baud", type=int, default=9600, show_default=True)
-pattern_option = click.option(
-    "--balance-pattern",
-    "pattern",
-    default=r"([+-]?\d+\.\d+)\s*g",
-    show_default=True,
-    help="Finds the mass in its line.",
-)
-ask_option = click.option("--balance-ask", default="", help="Text sent to the balance to ask for a mass.")
-
-
-def _when_ready(words: str) -> None:
-    click.prompt(words, default="", show_default=False, prompt_suffix=" ")
-
-
-def _conditions(water_c: float, pressure_kpa: float, evaporated_g: float, resolution_g: float = 0.01) -> Conditions:
-    if importlib.util.find_spec("scipy") is None:
-        raise SettingsError(("Calibrating needs the extra libraries of wardian[bench] (scipy).",))
-    found = Conditions(
-        water_temperature_c=water_c,
-        pressure_kpa=pressure_kpa,
-        evaporated_g=evaporated_g,
-        balance_resolution_g=resolution_g,
-    )
-    faults = judge_conditions(found)
-    if faults:
-        raise SettingsError(tuple(faults))
-    return found
-
-
-def _balance(port: str | None, baud: int, pattern: str, ask: str) -> Balance | None:
-    if port is None:
-        return None
-    return Balance(port, baud, balance_pattern(pattern), ask.encode() + b"\r\n" if ask else b"")
-
-
-def _weighed(bench: Bench, balance: Balance | None, number: int, dose_id: int, steps: int) -> Weighing:
-    """Ask until a usable mass is there; every answer is kept as it was typed."""
-    shown = bench.shown_mass_g()
-    while True:
-        if balance is not None:
-            _when_ready(f"  Portion {number}: weigh the vessel, then Enter.")
-            found_g, text = balance.read_g(), "balance"
-        else:
-            text = click.prompt(
-                f"  Portion {number}: mass in g", default=None if shown is None else f"{shown:.2f}", type=str
-            )
-            bench.session.note("typed", portion=number, dose_id=dose_id, text=text)
-            try:
-                found_g = mass_g(text, f"portion {number}")
-            except SettingsError as error:
-                err.print(error.sentences[0])
-                continue
-        if found_g > 0.0:
-            bench.session.note("weighed", portion=number, dose_id=dose_id, steps=steps, mass_g=found_g)
-            return Weighing(dose_id=dose_id, steps=steps, mass_g=found_g)
-        err.print(f"portion {number}: mass_g is {found_g:g}, but must be above 0; look at the tare.")
-
 
 @click.command()
-@chamber_option
-@by_option
-@water_option
-@pressure_option
-@evaporated_option
+@at_the_balance
 @click.option("--volumes-ml", default="5,20", show_default=True, help="Sizes of portion, parted by commas.")
 @click.option("--times", type=click.IntRange(min=1, max=20), default=5, show_default=True, help="Portions of a size.")
-@click.option("--resolution-g", type=FiniteRange(min=0), default=0.01, show_default=True, help="Of the balance.")
-@instruments_option
-@click.option(
-    "--masses", type=click.Path(path_type=Path), help="CSV with a column mass_g, read after the last portion."
-)
-@click.option(
-    "--session", "session_path", type=click.Path(path_type=Path), help="With --masses: portions given before."
-)
-@port_option
-@baud_option
-@pattern_option
-@ask_option
 @pdf_option
-@runs_option
-@turned_option
-@simulated_option
-def pump(
-    chamber_path: Path, asked_by: str, water_c: float, pressure_kpa: float, evaporated_g: float, volumes_ml: str,
-    times: int, resolution_g: float, instruments: str, masses: Path | None, session_path: Path | None,
-    balance_port: str | None, balance_baud: int, pattern: str, balance_ask: str, pdf: bool, runs: Path,
-    turned_h: float, simulated: bool,
-) -> None:  # fmt: skip
+def pump(said: AtTheBalance, volumes_ml: str, times: int, pdf: bool) -> None:
     """Deliver portions, weigh them, and work out millilitres a step."""
     with plain_errors():
-        chamber = read_chamber(chamber_path)
-        conditions = _conditions(water_c, pressure_kpa, evaporated_g, resolution_g)
-        folder = records.folder_of(chamber_path)
+        chamber = read_chamber(said.chamber_path)
+        conditions = said.conditions()
+        folder = records.folder_of(said.chamber_path)
         out.print(CAUTION, style="dim")
-        if session_path is not None:
-            if masses is None:
-                raise SettingsError(("--session needs --masses: the file with the weighed masses.",))
-            given, name = given_portions(session_path), session_path.name
-            weighings = _from_csv(masses, given)
+        given = said.given()
+        if given is not None and said.session_path is not None and said.masses is not None:
+            weighings, name = from_csv(said.masses, given), said.session_path.name
         else:
-            sizes_steps = sizes_in_steps(volumes_ml, chamber)
-            order = spread_steps(sizes_steps, times)
-            balance = _balance(balance_port, balance_baud, pattern, balance_ask)
-            bench = open_bench(chamber_path, asked_by, simulated=simulated, runs=runs)
+            order = spread_steps(sizes_in_steps(volumes_ml, chamber), times)
+            balance = said.balance(chamber)
+            bench = open_bench(said.chamber_path, said.asked_by, simulated=said.simulated, runs=said.runs)
             try:
                 name = bench.session.folder.name
-                weighings = _portions(bench, balance, order, masses)
+                weighings = _portions(bench, balance, order, said.masses)
             finally:
                 bench.close()
                 if balance is not None:
                     balance.close()
             out.print(f"Everything typed and given is kept in {bench.session.folder}.")
         record = keep_pump(
-            folder, chamber, weighings, conditions, by=asked_by, instruments=instruments, session=name,
-            simulated=simulated, at_utc=datetime.now(UTC),
-            turned_h=hours_turned_h(folder, chamber, runs, turned_h, simulated=simulated),
+            folder, chamber, weighings, conditions, by=said.asked_by, instruments=said.instruments, session=name,
+            simulated=said.simulated, at_utc=datetime.now(UTC),
+            turned_h=hours_turned_h(folder, chamber, said.runs, said.turned_h, simulated=said.simulated),
         )  # fmt: skip
         tell_pump(record)
         certify(record, folder, pdf)
@@ -179,28 +75,21 @@ def sizes_in_steps(text: str, chamber: Chamber) -> list[int]:
 
 def _portions(bench: Bench, balance: Balance | None, order: list[int], masses: Path | None) -> list[Weighing]:
     bench.session.get_ready()
-    _when_ready("1. Prime: put a waste vessel under the tube. Then Enter: one portion is given and not weighed.")
+    when_ready("1. Prime: put a waste vessel under the tube. Then Enter: one portion is given and not weighed.")
     bench.give(max(order))
-    _when_ready("2. Tare: put the dry, weighed vessel under the tube and set the balance to zero. Then Enter.")
+    when_ready("2. Tare: put the dry, weighed vessel under the tube and set the balance to zero. Then Enter.")
     out.print(f"3. {len(order)} portions. Tare the balance again before each.")
     given: list[tuple[int, int]] = []
     weighings: list[Weighing] = []
     for place, steps in enumerate(order, 1):
         closed = bench.give(steps)
         given.append((closed.dose_id, closed.steps_max))
-        bench.session.note("given", portion=place, dose_id=closed.dose_id, steps=closed.steps_max)
+        bench.session.note(GIVEN, portion=place, dose_id=closed.dose_id, steps=closed.steps_max)
         if masses is None:
-            weighings.append(_weighed(bench, balance, place, closed.dose_id, closed.steps_max))
+            weighings.append(weighed(bench, balance, place, closed.dose_id, closed.steps_max))
         else:
-            _when_ready(f"  Portion {place} is given: weigh it, write it down, then Enter.")
-    return weighings if masses is None else _from_csv(masses, given)
-
-
-def _from_csv(path: Path, given: list[tuple[int, int]]) -> list[Weighing]:
-    found_g = masses_from_csv_g(path)
-    if len(found_g) != len(given):
-        raise SettingsError((f"{path}: holds {len(found_g)} masses, but {len(given)} portions were given.",))
-    return [Weighing(dose_id=d, steps=s, mass_g=g) for (d, s), g in zip(given, found_g, strict=True)]
+            when_ready(f"  Portion {place} is given: weigh it, write it down, then Enter.")
+    return weighings if masses is None else from_csv(masses, given)
 
 
 def tell_pump(record: dict[str, Any]) -> None:
@@ -223,85 +112,3 @@ def tell_pump(record: dict[str, Any]) -> None:
         out.print(f"Good enough. To let the chamber take it: wardian calibrate use {record['id']} --chamber ...")
     for sentence in record["refused_because"]:
         out.print(f"Refused for use: {sentence}", style="bold")
-
-
-@click.command()
-@chamber_option
-@by_option
-@water_option
-@pressure_option
-@evaporated_option
-@click.option("--volume-ml", type=FiniteRange(min=0.1), default=20.0, show_default=True)
-@port_option
-@baud_option
-@pattern_option
-@ask_option
-@instruments_option
-@runs_option
-@turned_option
-@simulated_option
-def check(
-    chamber_path: Path, asked_by: str, water_c: float, pressure_kpa: float, evaporated_g: float, volume_ml: float,
-    balance_port: str | None, balance_baud: int, pattern: str, balance_ask: str, instruments: str, runs: Path,
-    turned_h: float, simulated: bool,
-) -> None:  # fmt: skip
-    """Weigh one portion and put it on the control chart."""
-    with plain_errors():
-        chamber = read_chamber(chamber_path)
-        conditions = _conditions(water_c, pressure_kpa, evaporated_g)
-        folder = records.folder_of(chamber_path)
-        out.print(CAUTION, style="dim")
-        balance = _balance(balance_port, balance_baud, pattern, balance_ask)
-        bench = open_bench(chamber_path, asked_by, simulated=simulated, runs=runs)
-        try:
-            bench.session.get_ready()
-            _when_ready("Fill the tube, put the tared vessel under it, then Enter.")
-            closed = bench.give(max(1, round(volume_ml / chamber.pump.ml_per_step)))
-            weighing = _weighed(bench, balance, 1, closed.dose_id, closed.steps_max)
-        finally:
-            bench.close()
-            if balance is not None:
-                balance.close()
-        scatter_ml = _scatter_of_use_ml(folder, chamber)
-        found_ml_per_step, u_ml_per_step, difference_pct = quick_check(
-            weighing, conditions, chamber.pump.ml_per_step, scatter_ml
-        )
-        hours_h = hours_turned_h(folder, chamber, runs, turned_h, simulated=simulated)
-        at_utc = datetime.now(UTC)
-        content = {
-            "at_utc": at_utc.isoformat(timespec="seconds"),
-            "by": asked_by,
-            "accepted": True,
-            "simulated": simulated,
-            "tubing_lot": chamber.pump.tubing_lot,
-            "turned_h": round(hours_h, 3),
-            "instruments": instruments,
-            "result": {
-                "ml_per_step": found_ml_per_step,
-                "ml_per_step_standard_uncertainty": u_ml_per_step,
-                "difference_pct": difference_pct,
-            },
-            "data": {
-                "dose_id": weighing.dose_id,
-                "steps": weighing.steps,
-                "mass_g": weighing.mass_g,
-                "water_temperature_c": water_c,
-                "pressure_kpa": pressure_kpa,
-                "evaporated_g": evaporated_g,
-                "scatter_ml": scatter_ml,
-            },
-        }
-        records.keep(folder, "check", at_utc, content)
-        out.print(
-            f"{found_ml_per_step:.6f} ml a step (standard uncertainty {u_ml_per_step:.6f}), {difference_pct:+.2f} % "
-            "from the factor in use."
-        )
-        advise(folder, chamber, hours_h, simulated=simulated)
-
-
-def _scatter_of_use_ml(folder: Path, chamber: Chamber) -> float:
-    """How far single portions lay from the line of the calibration in use."""
-    used = records.in_use(folder).get("pump")
-    if used is None or used["id"] != chamber.pump.calibration_id:
-        return SCATTER_ASSUMED_ML
-    return float(used["result"]["line"]["residual_sd"])

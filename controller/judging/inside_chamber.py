@@ -6,10 +6,14 @@ from difflib import get_close_matches
 from typing import NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
+from controller.bench.masses import balance_pattern
+from controller.errors import SettingsError
 from controller.judging.kinds import number, text
 from controller.judging.orders import CHAMBER_ORDERS, out_of_order
 from controller.plan import Chamber, Pins
 from firmware_bridge import limits as flashed
+
+BALANCE_ASK_MAX = 40  # what asks a balance for a mass is a word or two (a choice)
 
 
 class BoardLimits(NamedTuple):
@@ -129,6 +133,17 @@ def longest_dose_ends_in_time(chamber: Chamber, board: BoardLimits) -> Iterator[
         )
 
 
+def balance_can_be_read(chamber: Chamber, board: BoardLimits) -> Iterator[str]:
+    if chamber.balance is not None:
+        pattern, ask = chamber.balance.pattern, chamber.balance.ask
+        try:
+            balance_pattern(pattern, "balance.pattern")
+        except SettingsError as error:
+            yield from error.sentences
+        if len(ask) > BALANCE_ASK_MAX or not ask.isascii():
+            yield f"balance.ask is {text(ask)}, but must be ASCII text of at most {BALANCE_ASK_MAX} characters."
+
+
 CHAMBER_CHECKS = (
     numbers_in_order,
     time_zone_exists,
@@ -140,4 +155,5 @@ CHAMBER_CHECKS = (
     day_within_board,
     rate_within_board,
     longest_dose_ends_in_time,
+    balance_can_be_read,
 )

@@ -25,6 +25,7 @@ from controller.web import (
     technician_checks,
     technician_pump,
     technician_readings,
+    technician_session,
 )
 from controller.web.doors import Doors
 from controller.web.forms import FormFault
@@ -112,6 +113,7 @@ def pages_of(site: Site, *more: BaseRoute) -> Starlette:
             *technician_checks.routes(site),
             *technician_readings.routes(site),
             *technician_pump.routes(site),
+            *technician_session.routes(site),
             *more,
         ],
         exception_handlers={

@@ -1,9 +1,10 @@
-"""What ``wardian check`` found last, and how far the acceptance tests of the bench have come."""
+"""``wardian check`` started and what it found last, and how far the acceptance tests of the bench have come."""
 
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -58,4 +59,13 @@ def routes(site: Site) -> list[Route]:
             trials=trials_of(site, BenchRecord(chamber_path).attempts()),
         )
 
-    return [Route("/technician/checks", checks)]
+    async def look(request: Request) -> Response:
+        form = await request.form(max_files=0, max_fields=5)
+        if (refused := site.refusal(request, form, TECHNICIAN)) is not None:
+            return refused
+        session = site.session(request)
+        assert session is not None
+        await run_in_threadpool(site.bench().look_at_all_parts, session.initials)
+        return site.go("/technician/checks?done=check")
+
+    return [Route("/technician/checks", checks), Route("/technician/checks", look, methods=["POST"])]

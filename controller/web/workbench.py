@@ -1,4 +1,4 @@
-"""Calibrations are worked out by the terminal's own commands, each in a process of its own: one procedure, two doors.
+"""Calibrations and checks are the terminal's own commands, each in a process of its own: one procedure, two doors.
 
 What those commands load (statistics, pictures) stays out of the page's memory.
 """
@@ -11,20 +11,24 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from controller.bench.records import folder_of
+from controller.check_record import CheckRecord
 from controller.web.forms import FormFault
+from controller.web.session_process import SessionProcess
 
 WITHIN_S = 120.0
 FOUND_WANTING = 6  # the exit code of a calibration that is kept and refused for use
 READINGS_MAX = 500
-FILES = {"pump": "--masses"}  # the option that takes the file; --readings for the others
+WEIGHED = ("pump", "check")  # these take masses and know hours and water of runs; the others take readings
 
 
 class Workbench:
-    """The calibrations of one chamber file; one is worked out at a time."""
+    """The calibrations of one chamber file; one is worked out at a time. ``runs`` is the folder of its runs."""
 
-    def __init__(self, chamber_path: Path) -> None:
+    def __init__(self, chamber_path: Path, runs: Path) -> None:
         self.chamber_path = chamber_path.resolve()
         self.folder = folder_of(self.chamber_path)
+        self.runs = runs.resolve()
+        self.session = SessionProcess(self.chamber_path, self.folder, self.runs)
         self._lock = threading.Lock()
 
     def work_out(self, kind: str, by: str, rows: Sequence[Sequence[str]], options: Sequence[str]) -> str:
@@ -37,21 +41,33 @@ class Workbench:
             path = Path(folder) / "readings.csv"
             path.write_text("".join(",".join(row) + "\n" for row in rows), encoding="utf-8")
             before = self._ids()
-            command = [
-                sys.executable, "-m", "controller", "calibrate", kind, f"--chamber={self.chamber_path}", f"--by={by}",
-                f"{FILES.get(kind, '--readings')}={path}", *options,
-            ]  # fmt: skip
-            try:
-                done = subprocess.run(
-                    command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=WITHIN_S, check=False
-                )
-            except subprocess.TimeoutExpired as error:
-                raise FormFault(f"This calibration was not worked out within {WITHIN_S:g} s.") from error
+            common = [f"--runs={self.runs}", f"--masses={path}"] if kind in WEIGHED else [f"--readings={path}"]
+            done = self._run("calibrate", kind, f"--by={by}", *common, *options)
             added = self._ids() - before
         if done.returncode in (0, FOUND_WANTING) and len(added) == 1:
             return added.pop()
         said = done.stderr.replace(str(path), "readings").strip().splitlines()
         raise FormFault(" ".join(said) if done.returncode > 1 else f"This could not be worked out: {said[-1:]}.")
+
+    def look_at_all_parts(self, by: str) -> None:
+        """Run ``wardian check`` and have its findings kept. FormFault with its own sentence when they were not."""
+        with self._lock:
+            kept = CheckRecord(self.chamber_path)
+            before = kept.last()
+            done = self._run("check", f"--by={by}", f"--out={self.runs}")
+            if done.returncode not in (0, FOUND_WANTING) or kept.last() == before:
+                raise FormFault(" ".join(done.stderr.split()) or "This check could not be kept.")
+
+    def _run(self, command: str, *options: str) -> subprocess.CompletedProcess[str]:
+        """One of the terminal's commands for this chamber file, to its end."""
+        words = [sys.executable, "-m", "controller", command, *options[:1], f"--chamber={self.chamber_path}"]
+        try:
+            return subprocess.run(
+                [*words, *options[1:]], stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=WITHIN_S,
+                check=False,
+            )  # fmt: skip
+        except subprocess.TimeoutExpired as error:
+            raise FormFault(f"This was not worked out within {WITHIN_S:g} s.") from error
 
     def _ids(self) -> set[str]:
         return {path.stem for path in self.folder.glob("*-*Z*.json")}

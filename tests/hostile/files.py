@@ -21,7 +21,7 @@ from controller.bench.ageing import points_of
 from controller.bench.lamp import Spot, calibrate_lamp
 from controller.bench.masses import masses_from_csv_g, rows_from_csv
 from controller.bench.moisture import Sample, calibrate_probe
-from controller.bench.session import given_portions
+from controller.bench.session_file import given_portions
 from controller.chamber.physics import Physics
 from controller.chamber.simulated_live import KEPT, recall_world
 from controller.desk.lots import NAME, read_book
