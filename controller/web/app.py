@@ -35,11 +35,13 @@ def build_app(site: Site, host_names: tuple[str, ...] = ()) -> Starlette:
     """The page of one run. ``host_names`` are names, besides its own, by which the computer is reached."""
 
     async def form_fault(request: Request, fault: Exception) -> Response:
-        return site.message(request, str(fault), BAD_REQUEST, request.url.path.removeprefix(site.root))
+        assert isinstance(fault, FormFault)
+        back = request.url.path.removeprefix(site.root)
+        return site.message(request, fault.words(site.texts(request)), BAD_REQUEST, back)
 
     async def no_records(request: Request, error: Exception) -> Response:
         """A journal that cannot be read or written just now: the page stays up and says so."""
-        return site.message(request, str(error), UNAVAILABLE)
+        return site.message(request, site.texts(request).said(str(error)), UNAVAILABLE)
 
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)

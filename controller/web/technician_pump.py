@@ -96,7 +96,7 @@ def routes(site: Site) -> list[Route]:
         assert session is not None
         volume_ml = number_of(form, "volume_ml", 0.1, portion_max_ml)
         if volume_ml is None:
-            raise FormFault(f"volume_ml: it is needed, from 0.1 to {portion_max_ml:g}.")
+            raise FormFault("fault.needed", field="volume_ml", low=0.1, high=portion_max_ml)
         steps = max(1, round(volume_ml / ml_per_step))
         note = NOT_WEIGHED if word_of(form, "weighed", 5) == "no" else ""
         answer = await site.ask(request=m.GIVE_PORTION, subject=str(steps), asked_by=session.initials, note=note)
@@ -131,7 +131,7 @@ def routes(site: Site) -> list[Route]:
         for name, option, low, high in FIELDS:
             value = number_of(form, name, low, high)
             if value is None:
-                raise FormFault(f"{name}: it is needed, from {low:g} to {high:g}.")
+                raise FormFault("fault.needed", field=name, low=low, high=high)
             options.append(f"{option}={value!r}")
         options.append(f"--instruments={word_of(form, 'instruments', 300)}")
         options += ["--simulated"] if found.simulated else []
@@ -139,7 +139,7 @@ def routes(site: Site) -> list[Route]:
         for place, _ in enumerate(found.portions, 1):
             mass_g = number_of(form, f"mass_{place}_g", 0.0, MASS_MAX_G)
             if mass_g is None:
-                raise FormFault(texts("technician.mass_missing", n=place))
+                raise FormFault("technician.mass_missing", n=place)
             masses.append([repr(mass_g)])
         rows = [["mass_g"], *masses]
         record_id = await run_in_threadpool(site.bench().work_out, "pump", session.initials, rows, options)

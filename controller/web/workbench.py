@@ -46,12 +46,14 @@ class Workbench:
                     command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=WITHIN_S, check=False
                 )
             except subprocess.TimeoutExpired as error:
-                raise FormFault(f"This calibration was not worked out within {WITHIN_S:g} s.") from error
+                raise FormFault("fault.too_slow", n=round(WITHIN_S)) from error
             added = self._ids() - before
         if done.returncode in (0, FOUND_WANTING) and len(added) == 1:
             return added.pop()
         said = done.stderr.replace(str(path), "readings").strip().splitlines()
-        raise FormFault(" ".join(said) if done.returncode > 1 else f"This could not be worked out: {said[-1:]}.")
+        if done.returncode > 1:
+            raise FormFault("\n".join(said))
+        raise FormFault("fault.broken", words=said[-1] if said else "")
 
     def _ids(self) -> set[str]:
         return {path.stem for path in self.folder.glob("*-*Z*.json")}
@@ -70,18 +72,18 @@ def rows_in(text: str, columns: Sequence[str]) -> list[list[str]]:
     if parted and sorted(parted[0][1]) == sorted(columns):
         order = parted.pop(0)[1]
     if len(parted) > READINGS_MAX:
-        raise FormFault(f"readings: there are {len(parted)} rows; at most {READINGS_MAX} can be taken.")
+        raise FormFault("fault.rows_many", n=len(parted), most=READINGS_MAX)
     for number, cells in parted:
         if len(cells) != len(columns):
             named = ", ".join(order)
-            raise FormFault(f"readings: line {number} has {len(cells)} cells; {len(columns)} are needed: {named}.")
+            raise FormFault("fault.cells", line=number, n=len(cells), wanted=len(columns), columns=named)
         for name, cell in zip(order, cells, strict=True):
             try:
                 float(cell)
             except ValueError:
-                raise FormFault(f"readings: line {number}, {name}: {cell[:40]} is not a number.") from None
+                raise FormFault("fault.cell_no_number", line=number, column=name, text=cell[:40]) from None
     if not parted:
-        raise FormFault("readings: there are none.")
+        raise FormFault("fault.rows_none")
     return [order, *(cells for _, cells in parted)]
 
 
