@@ -88,11 +88,12 @@ def pages_of(site: Site, *more: BaseRoute) -> Starlette:
     """Every page of one run, and how its faults are told."""
 
     async def form_fault(request: Request, fault: Exception) -> Response:
-        return site.message(request, str(fault), BAD_REQUEST, site.address(request))
+        assert isinstance(fault, FormFault)
+        return site.message(request, fault.words(site.texts(request)), BAD_REQUEST, site.address(request))
 
     async def no_records(request: Request, error: Exception) -> Response:
         """A journal that cannot be read or written just now: the page stays up and says so."""
-        return site.message(request, str(error), UNAVAILABLE)
+        return site.message(request, site.texts(request).said(str(error)), UNAVAILABLE)
 
     async def over(request: Request, fault: Exception) -> Response:
         return site.message(request, site.texts(request)("answer.over"), UNAVAILABLE)

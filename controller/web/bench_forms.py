@@ -27,7 +27,6 @@ from controller.settings import read_chamber, settings_from_text
 from controller.web.forms import FormFault, number_of, word_of
 from controller.web.session_process import SESSION_NAME
 from controller.web.site import Site
-from controller.web.texts import Texts
 
 MASS_MAX_G = 1_000.0
 PORTIONS_MAX = 200
@@ -114,7 +113,7 @@ def keep_typed(found: BenchSession, form: FormData, by: str) -> None:
         add_row(found.folder, _now_utc_ms(), by, CONDITIONS, texts=texts)
 
 
-def read_balance(site: Site, found: BenchSession, place: int, by: str, texts: Texts) -> None:
+def read_balance(site: Site, found: BenchSession, place: int, by: str) -> None:
     """Read the balance for a portion and keep the mass; FormFault, or its own ChamberError, when it gives none.
 
     A simulated session has a balance of its own, which wrote down what it showed.
@@ -122,19 +121,19 @@ def read_balance(site: Site, found: BenchSession, place: int, by: str, texts: Te
     if found.simulated:
         shown = [float(row["mass_g"]) for row in rows_of(found.folder, SHOWN) if row["portion"] == place]
         if not shown:
-            raise FormFault(texts("bench.nothing_shown", n=place))
+            raise FormFault("bench.nothing_shown", n=place)
         mass_g = shown[-1]
     else:
         line = read_chamber(site.bench().chamber_path).balance
         if line is None:
-            raise FormFault(texts("bench.no_balance"))
+            raise FormFault("bench.no_balance")
         balance = balance_on(line)
         try:
             mass_g = balance.read_g()
         finally:
             balance.close()
     if not 0.0 < mass_g <= MASS_MAX_G:
-        raise FormFault(texts("bench.not_a_portion", g=f"{mass_g:g}", most=f"{MASS_MAX_G:g}"))
+        raise FormFault("bench.not_a_portion", g=mass_g, most=MASS_MAX_G)
     dose_id, text = found.portions[place - 1][0], repr(mass_g)
     add_row(found.folder, _now_utc_ms(), by, TYPED, portion=place, dose_id=dose_id, text=text, source="balance")
     _keep_mass(found, place, mass_g, by)
@@ -151,7 +150,7 @@ def options_of(found: BenchSession, form: FormData) -> list[str]:
     for name, option, low, high in FIELDS:
         value = number_of(form, name, low, high)
         if value is None:
-            raise FormFault(f"{name}: it is needed, from {low:g} to {high:g}.")
+            raise FormFault("fault.needed", field=name, low=low, high=high)
         options.append(f"{option}={value!r}")
     options.append(f"--instruments={word_of(form, 'instruments', INSTRUMENTS_MAX)}")
     return options + (["--simulated"] if found.simulated else [])

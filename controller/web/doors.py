@@ -5,8 +5,11 @@ import socket
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from controller.web.texts import LANGUAGE_COOKIE, Texts, language_of
 
 FORM_BYTES_MAX = 64 * 1024
 PICTURE_FORM_BYTES_MAX = 12 * 1024 * 1024
@@ -79,19 +82,19 @@ class Doors:
         try:
             await self._app(scope, receive_bounded, send_with_headers)
         except TooLarge:
-            await _too_large(bound)(scope, receive, send_with_headers)
+            await _too_large(headers, bound)(scope, receive, send_with_headers)
 
     def _refusal(self, scope: Scope, headers: Headers) -> PlainTextResponse | None:
         if not self._is_here(headers.get("host", "")):
-            return PlainTextResponse("This page does not go by that name.\n", 421)
+            return _plain(headers, 421, "door.name")
         if scope["method"] in ("GET", "HEAD", "OPTIONS"):
             return None
         if not is_own_origin(headers):
-            return PlainTextResponse("This form was not sent from this page.\n", 403)
+            return _plain(headers, 403, "door.form")
         bound = PICTURE_FORM_BYTES_MAX if scope["path"].startswith("/logbook") else FORM_BYTES_MAX
         length = headers.get("content-length", "0")
         if not (length.isascii() and length.isdigit() and len(length) < 12) or int(length) > bound:
-            return _too_large(bound)
+            return _too_large(headers, bound)
         return None
 
     def _is_here(self, host: str) -> bool:
@@ -117,5 +120,12 @@ def is_own_origin(headers: Headers) -> bool:
         return False
 
 
-def _too_large(bound: int) -> PlainTextResponse:
-    return PlainTextResponse(f"That is more than the {bound // 1024} KiB that may be sent here.\n", 413)
+def _too_large(headers: Headers, bound: int) -> PlainTextResponse:
+    return _plain(headers, 413, "door.large", n=bound // 1024)
+
+
+def _plain(headers: Headers, status: int, key: str, **values: int) -> PlainTextResponse:
+    """An answer before any page: one line in the language that the browser chose or prefers."""
+    chosen = cookie_parser(headers.get("cookie", "")).get(LANGUAGE_COOKIE)
+    texts = Texts(language_of(chosen, headers.get("accept-language", "")))
+    return PlainTextResponse(texts(key, **values) + "\n", status, {"content-language": texts.language})

@@ -21,7 +21,7 @@ from controller.web.forms import FormFault
 from controller.web.logbook import PICTURE_NAME
 from controller.web.site import Site
 from controller.web.tables import DECIMALS, SEPARATORS, STEPS_S, TABLES, Choice, csv_chunks, plain_chunks, rows_of
-from controller.web.texts import DECIMAL_COMMA
+from controller.web.texts import DECIMAL_COMMA, Texts
 from controller.web.workbook import TooManyRows, write_workbook
 
 PREVIEW_ROWS = 6
@@ -35,7 +35,7 @@ def choice_of(request: Request) -> Choice:
     def one_of(name: str, allowed: Iterable[str], default: str) -> str:
         found = asked.get(name, default)
         if found not in allowed:
-            raise FormFault(f"{name}: it must be one of {', '.join(allowed)}.")
+            raise FormFault("fault.none_of", field=name, choices=", ".join(allowed))
         return found
 
     def day(name: str) -> date | None:
@@ -43,14 +43,14 @@ def choice_of(request: Request) -> Choice:
         try:
             found = date.fromisoformat(text) if text else None
         except ValueError:
-            raise FormFault(f"{name}: write a day such as 2026-03-02.") from None
+            raise FormFault("fault.no_day", field=name) from None
         if found is not None and not 1971 <= found.year <= 2200:
-            raise FormFault(f"{name}: {found} lies outside the years 1971 to 2200.")
+            raise FormFault("fault.year", field=name, day=str(found))
         return found
 
     first, last = day("first"), day("last")
     if first is not None and last is not None and last < first:
-        raise FormFault(f"last: {last} lies before {first}.")
+        raise FormFault("fault.days_order", field="last", last=str(last), first=str(first))
     return Choice(
         one_of("table", TABLES, "climate"),
         first,
@@ -101,12 +101,12 @@ class Downloads:
         with closing(self.rows(choice)) as rows:
             return b"".join(csv_chunks(lambda: islice(rows, PREVIEW_ROWS), choice)).decode("utf-8-sig")
 
-    def workbook(self, choice: Choice) -> Generator[bytes, None, None]:
+    def workbook(self, choice: Choice, texts: Texts) -> Generator[bytes, None, None]:
         run = self._site.run
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "table.xlsx"
             with run.journal() as journal, closing(self.rows(choice)) as rows:
-                write_workbook(path, rows, choice, run.settings, journal.run_row())
+                write_workbook(path, rows, choice, run.settings, journal.run_row(), texts)
             with path.open("rb") as file:
                 while piece := file.read(PIECE_BYTES):
                     yield piece
@@ -178,7 +178,7 @@ def routes(site: Site) -> list[Route]:
         if (closed := site.closed(request)) is not None:
             return closed
         choice = choice_of(request)
-        pieces = downloads.workbook(choice)
+        pieces = downloads.workbook(choice, site.texts(request))
         try:
             first = await run_in_threadpool(next, pieces)  # made whole before anything is promised
         except TooManyRows:

@@ -113,7 +113,7 @@ def routes(site: Site) -> list[Route]:
             if wish["corrects"] is not None:
                 rows = await run_in_threadpool(history_of, site, position)
                 if wish["corrects"] not in [each.row for each in rows if each.corrected_by is None]:
-                    raise FormFault(site.texts(request)("logbook.no_entry", n=wish["corrects"]))
+                    raise FormFault("logbook.no_entry", n=wish["corrects"])
             sent = form.get("picture")
             picture = ""
             if isinstance(sent, UploadFile) and sent.size:
@@ -123,7 +123,7 @@ def routes(site: Site) -> list[Route]:
                     picture = await run_in_threadpool(keep_picture, site.run.pictures, position, at_ms, content)
         said = [wish[name] for name in ("emerged", "height_mm", "leaves", "growth_stage_bbch")]
         if not picture and not wish["note"] and said == [None] * 4:
-            raise FormFault(site.texts(request)("logbook.empty"))
+            raise FormFault("logbook.empty")
         answer = await site.ask(**wish, picture=picture)
         if picture and answer is not None and not answer.granted:
             await run_in_threadpool(drop_picture, site.run.pictures, picture)

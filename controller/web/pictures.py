@@ -28,14 +28,14 @@ def read_picture(sent: bytes) -> Image.Image:
     try:
         with Image.open(io.BytesIO(sent), formats=FORMATS) as opened:
             if opened.width * opened.height > PIXELS_MAX:
-                raise FormFault(f"picture: {opened.width} x {opened.height} pixels are more than can be read here.")
+                raise FormFault("fault.picture_large", width=opened.width, height=opened.height)
             if opened.format == "JPEG":
                 opened.draft("RGB", (2 * SIDE_MAX, 2 * SIDE_MAX))
             picture = ImageOps.exif_transpose(opened).convert("RGB")
     except (UnidentifiedImageError, Image.DecompressionBombError) as error:
-        raise FormFault("picture: this is not a JPEG, PNG or WebP picture that can be read.") from error
+        raise FormFault("fault.no_picture") from error
     except (OSError, ValueError, SyntaxError, EOFError) as error:
-        raise FormFault("picture: the file is damaged or incomplete.") from error
+        raise FormFault("fault.picture_damaged") from error
     picture.thumbnail((SIDE_MAX, SIDE_MAX))
     return picture
 

@@ -23,12 +23,11 @@ from controller.templates import templates_in
 from controller.web.codes import Gatekeeper, may
 from controller.web.forms import FormFault, word_of
 from controller.web.sessions import COOKIE, Session, Sessions, is_own_form
-from controller.web.texts import LANGUAGES, Texts, language_of
+from controller.web.texts import LANGUAGE_COOKIE, LANGUAGES, Texts, language_of
 from controller.web.watching import Run
 from controller.web.workbench import Workbench
 
 TEMPLATES = Path(__file__).parent / "templates"
-LANGUAGE_COOKIE = "wardian_language"
 WARN = 409
 OVERVIEW = "page-overview.npz"
 
@@ -138,7 +137,7 @@ class Site:
     def bench(self) -> Workbench:
         """The chamber file's calibrations; FormFault where the page was not told of one."""
         if self.workbench is None:
-            raise FormFault(Texts("en")("technician.no_chamber"))
+            raise FormFault("technician.no_chamber")
         return self.workbench
 
     def refusal(self, request: Request, form: FormData, role: str) -> Response | None:
@@ -172,7 +171,8 @@ class Site:
         if answer is None:
             return self.message(request, self.texts(request)("answer.none"), 202, back)
         if not answer.granted:
-            return self.message(request, self.texts(request)("answer.refused", words=answer.words), WARN, back)
+            texts = self.texts(request)
+            return self.message(request, texts("answer.refused", words=texts.said(answer.words)), WARN, back)
         return self.go(f"{back}?done={done}")
 
 

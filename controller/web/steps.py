@@ -69,9 +69,9 @@ def routes(site: Site) -> list[Route]:
             before_g = number_of(form, "before_g", 0.0, MASS_MAX_G)
             after_g = number_of(form, "after_g", 0.0, MASS_MAX_G)
             if before_g is None or after_g is None:
-                raise FormFault(texts("steps.masses_needed"))
+                raise FormFault("steps.masses_needed")
             if after_g < before_g:
-                raise FormFault(texts("steps.masses_order"))
+                raise FormFault("steps.masses_order")
             drained_g = round(after_g - before_g, 3)
             note = f"{texts('steps.masses_note', before=f'{before_g:g}', after=f'{after_g:g}')} {note}".strip()
         answer = await site.ask(

@@ -44,7 +44,7 @@ def figure_of(record: dict[str, Any], texts: Texts) -> str:
     result = record["result"]
     if "ml_per_step" in result:
         return texts("technician.ml_per_step", ml=texts.number(result["ml_per_step"], 6))
-    return str(record["words"][0])
+    return texts.said(str(record["words"][0]))
 
 
 def validity_of(record: dict[str, Any], chamber: Chamber, today: date, texts: Texts) -> tuple[str, bool]:

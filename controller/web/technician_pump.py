@@ -54,13 +54,13 @@ def routes(site: Site) -> list[Route]:
         if request.url.path.endswith(ONE_PORTION):
             kind, place = "check", whole_of(form, "portion", 1, min(len(found.portions), PORTIONS_MAX))
             if place is None:
-                raise FormFault(texts("bench.which_portion"))
+                raise FormFault("bench.which_portion")
             places, options = [place], [*options, f"--portion={place}"]
         masses = []
         for place in places:
             mass_g = number_of(form, f"mass_{place}_g", 0.0, MASS_MAX_G)
             if mass_g is None:
-                raise FormFault(texts("technician.mass_missing", n=place))
+                raise FormFault("technician.mass_missing", n=place)
             masses.append([repr(mass_g)])
         rows = [["mass_g"], *masses]
         record_id = await run_in_threadpool(site.bench().work_out, kind, by, rows, options)

@@ -67,11 +67,11 @@ async def readings_of(form: FormData) -> str:
     if not isinstance(sent, UploadFile) or not sent.size:
         return typed
     if typed:
-        raise FormFault("readings: there are some in the field and in a file; send one of them.")
+        raise FormFault("fault.readings_twice")
     try:
         return (await sent.read()).decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise FormFault("file: this is not UTF-8 text.") from None
+        raise FormFault("fault.file_no_text") from None
 
 
 def options_of(form: FormData, procedure: Procedure) -> list[str]:
@@ -80,12 +80,12 @@ def options_of(form: FormData, procedure: Procedure) -> list[str]:
     for field in procedure.fields:
         value = number_of(form, field.name, field.low, field.high)
         if value is None:
-            raise FormFault(f"{field.name}: it is needed, from {field.low:g} to {field.high:g}.")
+            raise FormFault("fault.needed", field=field.name, low=field.low, high=field.high)
         options.append(f"{field.option}={value!r}")
     if procedure.needs_salt:
         salt = word_of(form, "salt", 20)
         if salt not in SALTS:
-            raise FormFault(f"salt: it must be one of {', '.join(SALTS)}.")
+            raise FormFault("fault.none_of", field="salt", choices=", ".join(SALTS))
         options.append(f"--salt={salt}")
     return options
 

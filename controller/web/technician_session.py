@@ -43,16 +43,15 @@ def way_of(form: FormData) -> str:
 
 
 def show_session(
-    site: Site, request: Request, found: BenchSession, way: str, *, fault: str = "", language: str = "en",
-    volume: str = "", status: int = 200,
+    site: Site, request: Request, found: BenchSession, way: str, *, fault: str = "", volume: str = "",
+    status: int = 200,
 ) -> Response:  # fmt: skip
-    """A session's page with everything that is kept of it; ``fault`` says, in its language, what could not be done."""
+    """A session's page with everything that is kept of it; ``fault`` says what could not be done."""
     values: dict[str, Any] = {
         "found": found,
         "volume_ml": volume or ("20" if way == ONE_PORTION else ""),
         "way": way,
         "fault": fault,
-        "fault_language": language,
         "masses": found.masses(),
         "conditions": found.conditions(),
         "is_open": site.bench().session.is_open(found.name),
@@ -80,9 +79,12 @@ def in_session(site: Site, act: Act) -> Callable[[Request], Awaitable[Response]]
             await run_in_threadpool(keep_typed, found, form, session.initials)
             return await act(request, form, found, session.initials)
         except FormFault as fault:
-            said = {"fault": str(fault), "language": texts.language, "volume": str(form.get("volume_ml", ""))[:20]}
+            volume = str(form.get("volume_ml", ""))[:20]
             way = ONE_PORTION if form.get("way") == ONE_PORTION else PUMP
-            return await run_in_threadpool(show_session, site, request, found, way, status=BAD_REQUEST, **said)
+            return await run_in_threadpool(
+                show_session, site, request, found, way, status=BAD_REQUEST,
+                fault=fault.words(texts), volume=volume,
+            )  # fmt: skip
 
     return endpoint
 
@@ -101,7 +103,7 @@ def routes(site: Site) -> list[Route]:
         if standing.state in (REFUSED, OVER, IN_TERMINAL):
             texts = site.texts(request)
             words = texts("bench.terminal") if standing.state == IN_TERMINAL else standing.words
-            return site.message(request, texts("bench.refused", words=words), WARN, STARTS[way])
+            return site.message(request, texts("bench.refused", words=texts.said(words)), WARN, STARTS[way])
         return site.go(STARTS[way])
 
     async def end(request: Request, form: FormData, found: BenchSession, by: str) -> Response:
@@ -116,7 +118,7 @@ def routes(site: Site) -> list[Route]:
         process, back = site.bench().session, page_of(found.name, way_of(form))
         volume_ml = number_of(form, "volume_ml", 0.1, most_ml)
         if volume_ml is None:
-            raise FormFault(texts("bench.volume_needed", most=f"{most_ml:g}"))
+            raise FormFault("bench.volume_needed", most=most_ml)
         if not await run_in_threadpool(process.is_open, found.name):
             return site.message(request, texts("bench.not_open"), WARN, back)
         wish = {
@@ -129,7 +131,7 @@ def routes(site: Site) -> list[Route]:
         if answer is None:
             return site.message(request, texts("bench.no_answer"), 202, back)
         if not answer.granted:
-            return site.message(request, texts("bench.was_refused", words=answer.words), WARN, back)
+            return site.message(request, texts("bench.was_refused", words=texts.said(answer.words)), WARN, back)
         return site.go(f"{back}?done=portion")
 
     async def masses(request: Request, form: FormData, found: BenchSession, by: str) -> Response:
@@ -137,9 +139,11 @@ def routes(site: Site) -> list[Route]:
         if place is None:
             return site.go(page_of(found.name, way) + "?done=kept")
         try:
-            await run_in_threadpool(read_balance, site, found, place, by, site.texts(request))
+            await run_in_threadpool(read_balance, site, found, place, by)
         except ChamberError as error:
-            return await run_in_threadpool(show_session, site, request, found, way, fault=str(error), status=WARN)
+            return await run_in_threadpool(
+                show_session, site, request, found, way, fault=site.texts(request).said(str(error)), status=WARN
+            )
         return site.go(page_of(found.name, way) + "?done=read")
 
     return [

@@ -1,16 +1,21 @@
 """Every text of the page, one file a language in texts/; English stands in wherever another language has no words."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+from markupsafe import Markup, escape
+
 from controller.control.words import PHASE_WORDS, TRIP_WORDS, WATERING_WORDS
+from controller.web.sentences import Piece, Sentences, sentences_in
 
 FOLDER = Path(__file__).parent / "texts"
 LANGUAGES = ("en", "de")
 DECIMAL_COMMA = ("de",)
+LANGUAGE_COOKIE = "wardian_language"
+LAWS = {"trip": TRIP_WORDS, "watering": WATERING_WORDS, "phase": PHASE_WORDS}
 
 
 @cache
@@ -18,8 +23,18 @@ def _table(language: str) -> Mapping[str, Mapping[str, str]]:
     with (FOLDER / f"{language}.toml").open("rb") as file:
         table: dict[str, dict[str, str]] = tomllib.load(file)
     if language == "en":  # the law's own words are English and stand where the law is
-        table |= {"trip": TRIP_WORDS, "watering": WATERING_WORDS, "phase": PHASE_WORDS}
+        table |= LAWS
     return table
+
+
+@cache
+def sentences(language: str) -> Sentences | None:
+    """What is made elsewhere, in a language; None for English, in which it is made."""
+    if language == "en":
+        return None
+    table = _table(language)
+    laws = [(words, table[section][name]) for section, law in LAWS.items() for name, words in law.items()]
+    return sentences_in(FOLDER / f"sentences.{language}.toml", "," if language in DECIMAL_COMMA else ".", tuple(laws))
 
 
 class Texts:
@@ -32,7 +47,13 @@ class Texts:
         """The text of ``section.name`` with its values put in."""
         section, _, name = key.partition(".")
         text = _table(self.language)[section][name]
+        if any(isinstance(value, Markup) for value in values.values()):
+            return escape(text).format(**values)
         return text.format(**values) if values else text
+
+    def __contains__(self, key: str) -> bool:
+        section, _, name = key.partition(".")
+        return name in _table(self.language).get(section, {})
 
     def section(self, name: str) -> Mapping[str, str]:
         return _table(self.language)[name]
@@ -40,6 +61,30 @@ class Texts:
     def law(self, section: str, name: str, otherwise: str) -> str:
         """Words for a word of the law (a trip, a phase, why there is no water), or those that came with it."""
         return _table(self.language)[section].get(name, otherwise)
+
+    def _pieces(self, text: str) -> Iterator[Piece]:
+        known = sentences(self.language)
+        for line in text.splitlines(keepends=True):
+            sentence = line.rstrip("\r\n")
+            found = None if known is None or not sentence else known.find(sentence)
+            yield from found or (Piece(sentence, is_foreign=known is not None and sentence != ""),)
+            yield Piece(line[len(sentence) :])
+
+    def said(self, text: str) -> Markup:
+        """Words that were made elsewhere, in this language; what has no words here stays English and is marked so."""
+        return Markup("").join(
+            Markup('<span lang="en">{}</span>').format(piece.text) if piece.is_foreign else piece.text
+            for piece in self._pieces(text)
+        )
+
+    def said_plainly(self, text: str) -> str:
+        """The same for where no mark can stand, such as the cell of a workbook."""
+        return "".join(piece.text for piece in self._pieces(text))
+
+    def figure(self, value: float) -> str:
+        """A value in as many figures as it needs, six at most."""
+        text = f"{value:.6g}"
+        return text.replace(".", ",") if self.language in DECIMAL_COMMA else text
 
     def number(self, value: float, decimals: int = 1) -> str:
         """The value as people of this language write it."""

@@ -47,7 +47,9 @@ class Workbench:
         if done.returncode in (0, FOUND_WANTING) and len(added) == 1:
             return added.pop()
         said = done.stderr.replace(str(path), "readings").strip().splitlines()
-        raise FormFault(" ".join(said) if done.returncode > 1 else f"This could not be worked out: {said[-1:]}.")
+        if done.returncode > 1:
+            raise FormFault("\n".join(said))
+        raise FormFault("fault.broken", words=said[-1] if said else "")
 
     def look_at_all_parts(self, by: str) -> None:
         """Run ``wardian check`` and have its findings kept. FormFault with its own sentence when they were not."""
@@ -56,7 +58,7 @@ class Workbench:
             before = kept.last()
             done = self._run("check", f"--by={by}", f"--out={self.runs}")
             if done.returncode not in (0, FOUND_WANTING) or kept.last() == before:
-                raise FormFault(" ".join(done.stderr.split()) or "This check could not be kept.")
+                raise FormFault(" ".join(done.stderr.split()) or "fault.unkept")
 
     def _run(self, command: str, *options: str) -> subprocess.CompletedProcess[str]:
         """One of the terminal's commands for this chamber file, to its end."""
@@ -67,7 +69,7 @@ class Workbench:
                 check=False,
             )  # fmt: skip
         except subprocess.TimeoutExpired as error:
-            raise FormFault(f"This was not worked out within {WITHIN_S:g} s.") from error
+            raise FormFault("fault.too_slow", n=round(WITHIN_S)) from error
 
     def _ids(self) -> set[str]:
         return {path.stem for path in self.folder.glob("*-*Z*.json")}
@@ -86,18 +88,18 @@ def rows_in(text: str, columns: Sequence[str]) -> list[list[str]]:
     if parted and sorted(parted[0][1]) == sorted(columns):
         order = parted.pop(0)[1]
     if len(parted) > READINGS_MAX:
-        raise FormFault(f"readings: there are {len(parted)} rows; at most {READINGS_MAX} can be taken.")
+        raise FormFault("fault.rows_many", n=len(parted), most=READINGS_MAX)
     for number, cells in parted:
         if len(cells) != len(columns):
             named = ", ".join(order)
-            raise FormFault(f"readings: line {number} has {len(cells)} cells; {len(columns)} are needed: {named}.")
+            raise FormFault("fault.cells", line=number, n=len(cells), wanted=len(columns), columns=named)
         for name, cell in zip(order, cells, strict=True):
             try:
                 float(cell)
             except ValueError:
-                raise FormFault(f"readings: line {number}, {name}: {cell[:40]} is not a number.") from None
+                raise FormFault("fault.cell_no_number", line=number, column=name, text=cell[:40]) from None
     if not parted:
-        raise FormFault("readings: there are none.")
+        raise FormFault("fault.rows_none")
     return [order, *(cells for _, cells in parted)]
 
 

@@ -9,6 +9,7 @@ import xlsxwriter
 from controller.plan import Settings
 from controller.records.columns import Column
 from controller.web.tables import TABLES, Choice
+from controller.web.texts import Texts
 
 ROWS_MAX = 300_000  # fewer than the format's 1,048,576, so that a small computer stays in reach of it
 
@@ -18,9 +19,10 @@ class TooManyRows(Exception):
 
 
 def write_workbook(
-    path: Path, rows: Iterator[list[str]], choice: Choice, settings: Settings, run: dict[str, str | int]
+    path: Path, rows: Iterator[list[str]], choice: Choice, settings: Settings, run: dict[str, str | int], texts: Texts
 ) -> None:
-    """Write the chosen table; TooManyRows when it is longer than ``ROWS_MAX``."""
+    """Write the chosen table; TooManyRows when it is longer than ``ROWS_MAX``. Names of columns and their words are the
+    same in every language; what explains them is in that of ``texts``."""
     table = TABLES[choice.table]
     book = xlsxwriter.Workbook(str(path), {"constant_memory": True, "strings_to_formulas": False})
     try:
@@ -37,17 +39,17 @@ def write_workbook(
                 raise TooManyRows
             for place, (column, cell) in enumerate(zip(table, row, strict=True)):
                 _write(values, line, place, column, cell, moment)
-        sheet = book.add_worksheet("columns")
+        sheet = book.add_worksheet(texts("workbook.columns"))
         sheet.set_column(0, 0, 38)
         sheet.set_column(1, 1, 100)
-        for place, title in enumerate(("column", "what it means, with its unit")):
+        for place, title in enumerate((texts("workbook.column"), texts("workbook.meaning"))):
             sheet.write_string(0, place, title, bold)
         for line, column in enumerate(table, 1):
             sheet.write_string(line, 0, column.name)
-            sheet.write_string(line, 1, column.words, wrapped)
-        about = book.add_worksheet("about")
+            sheet.write_string(line, 1, texts.said_plainly(column.words), wrapped)
+        about = book.add_worksheet(texts("workbook.about"))
         about.set_column(0, 1, 44)
-        for line, (name, value) in enumerate(_about(choice, settings, run)):
+        for line, (name, value) in enumerate(_about(choice, settings, run, texts)):
             about.write_string(line, 0, name)
             about.write_string(line, 1, value)
     finally:
@@ -67,21 +69,21 @@ def _write(sheet: object, line: int, place: int, column: Column, cell: str, mome
         write.write_string(line, place, cell)  # type: ignore[attr-defined]
 
 
-def _about(choice: Choice, settings: Settings, run: dict[str, str | int]) -> list[tuple[str, str]]:
+def _about(choice: Choice, settings: Settings, run: dict[str, str | int], texts: Texts) -> list[tuple[str, str]]:
     pump, probe = settings.chamber.pump, settings.chamber.moisture_probe
-    return [
-        ("run", str(run["run_id"])),
-        ("plan", settings.plan.name),
-        ("plan digest (SHA-256)", settings.plan_sha256),
-        ("chamber", f"{settings.chamber.site.name}, {settings.chamber.site.place}"),
-        ("time zone of at_local", settings.chamber.site.time_zone),
-        ("at_utc", "UTC, the same in every season"),
-        (
-            "rows",
-            "means over " + choice.step if choice.table == "climate" and choice.step != "every" else "as recorded",
-        ),
-        ("pump calibrated on", f"{pump.calibrated_on}: {pump.ml_per_step:g} ml a step"),
-        ("moisture probe calibrated on", str(probe.calibrated_on)),
-        ("simulated", "yes, a rehearsal" if run["simulated"] else "no"),
-        ("an empty cell", "not known or not said; never zero"),
-    ]
+    is_averaged = choice.table == "climate" and choice.step != "every"
+    factor = texts("workbook.pump_value", day=pump.calibrated_on, ml=texts.figure(pump.ml_per_step))
+    told = {
+        "run": str(run["run_id"]),
+        "plan": settings.plan.name,
+        "digest": settings.plan_sha256,
+        "chamber": f"{settings.chamber.site.name}, {settings.chamber.site.place}",
+        "zone": settings.chamber.site.time_zone,
+        "at_utc": texts("workbook.at_utc_value"),
+        "rows": texts(f"downloads.{choice.step}") if is_averaged else texts("workbook.rows_value"),
+        "pump": factor,
+        "probe": str(probe.calibrated_on),
+        "simulated": texts("workbook.simulated_yes" if run["simulated"] else "workbook.simulated_no"),
+        "empty": texts("workbook.empty_value"),
+    }
+    return [(texts(f"workbook.{name}"), value) for name, value in told.items()]
