@@ -32,7 +32,7 @@ WITHOUT_UNIT = {
         balance_baud
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
-    "is a row, a place in a table, or a port": "corrected_by last_reading_row before port last place line",
+    "is a row, a place in a table, or a port": "corrected_by last_reading_row before port last place portion line",
     "is an answer's status in HTTP": "status",
     "is a number somebody wrote, with the unit of its field": "number_of whole_of _whole otherwise found",
     "is a plot's point, a moment and a value": "points",

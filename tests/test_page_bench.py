@@ -12,6 +12,7 @@ import threading
 import time
 import tty
 
+import click
 import pytest
 import serial
 from click.testing import CliRunner
@@ -22,8 +23,10 @@ from controller.bench.bench_chamber import open_bench
 from controller.bench.session_file import CONDITIONS, END_ASKED, GIVEN, TYPED, WEIGHED, rows_of
 from controller.check_record import CheckRecord
 from controller.cli import main
+from controller.commands.at_the_balance import at_the_balance
 from controller.commands.terminal import Exit
 from controller.control import model as m
+from controller.errors import ChamberError
 from controller.records.journal import Journal
 from controller.settings import example_path, read_chamber, read_settings
 from controller.web.app import build_app
@@ -262,6 +265,24 @@ def test_while_somebody_weighs_in_the_terminal_the_page_begins_nothing(bench, tm
     finally:
         terminal.close()
     assert bench.workbench.session.standing().state == NO_SESSION
+
+
+def test_every_page_of_the_bench_speaks_german_as_well_and_warns_of_water_and_mains(bench):
+    technician = Technician(bench)
+    pages = ["/technician/pump", "/technician/one-portion"]
+    text = {path: technician.client.get(f"{path}?lang=de").text for path in pages}
+    technician.begin()
+    technician.do("/portion", volume_ml="5")
+    here = f"/technician/pump/{technician.name}"
+    text |= {path: technician.client.get(f"{path}?lang=de").text for path in [*pages, here, f"{here}/one-portion"]}
+
+    for path, each in text.items():
+        assert "Wasser neben Elektronik" in each, path
+        assert "Netzstecker" in each, path
+        assert "Water beside" not in each, path
+    assert "Waage ablesen" in text[here]
+    refused = technician.do("/portion", volume_ml="")
+    assert "Wie groß soll die Portion sein?" in refused.text
 
 
 # -- a session as a process of its own ----
@@ -547,6 +568,33 @@ def test_the_balance_of_the_example_is_a_balance_once_it_is_no_comment(tmp_path)
     found = read_chamber(path).balance
     assert (found.port, found.baud, found.ask) == ("/dev/ttyUSB0", 9600, "")
     assert found == type(found)(port=found.port)  # the example shows the defaults
+
+
+@pytest.mark.parametrize(
+    ("more", "is_read"),
+    [([], True), (["--balance", ""], False), (["--simulated"], False), (["--balance", "/dev/none"], None)],
+)
+def test_the_terminal_reads_the_balance_of_the_chamber_file_unless_told_otherwise(bench, line, more, is_read):
+    path = bench.workbench.chamber_path
+    path.write_text(path.read_text() + f'\n[balance]\nport = "{line[1]}"\nbaud = 4800\nask = "W"\n')
+    found = []
+
+    @click.command()
+    @at_the_balance
+    def weigh(said):
+        found.append(said.balance(read_chamber(said.chamber_path)))
+
+    words = ["--chamber", str(path), "--by", "LK", "--water-c", "20", "--pressure-kpa", "101.3", *more]
+    done = CliRunner().invoke(weigh, words)
+
+    if is_read is None:
+        assert isinstance(done.exception, ChamberError)
+        assert "The balance at /dev/none cannot be opened" in str(done.exception)
+    elif is_read:
+        assert (found[0]._line.port, found[0]._line.baudrate, found[0]._ask) == (line[1], 4800, b"W\r\n")
+        found[0].close()
+    else:
+        assert found == [None]
 
 
 # -- the check of all parts ----

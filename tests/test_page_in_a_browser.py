@@ -20,7 +20,7 @@ from controller.records.journal import Journal
 from controller.rehearse import rehearse
 from controller.settings import example_path, read_settings
 from controller.web.technician_readings import PROCEDURES
-from controller.web.workbench import Workbench
+from tests.benches import workbench_here
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
 from tests.page_server import CODES, SeveralRuns, make_run, make_site, served
 
@@ -312,8 +312,9 @@ def measured(tmp_path_factory, plan):
     CheckRecord(chamber).add([Finding("board", False, "No board answers."), Finding("disk", True, "Well.")], at_utc)
     rehearse(plan, folder / "run", days=0.1)
     site = make_site(folder / "run")
-    site.workbench = Workbench(chamber)
-    return site
+    site.workbench = workbench_here(chamber, folder)
+    yield site
+    site.workbench.session.close()
 
 
 def test_a_technician_calibrates_a_probe_and_the_pump_and_reads_the_certificate(browser, measured):
@@ -338,7 +339,7 @@ def test_a_technician_calibrates_a_probe_and_the_pump_and_reads_the_certificate(
             field.fill("4,99" if number in (0, 3, 4) else "19,96")
         page.fill("[name=water_c]", "20")
         page.fill("[name=pressure_kpa]", "101,3")
-        page.click("main form button")
+        page.click("button:text-is('Work it out')")
         page.wait_for_url("**?done=calibrated")
         page.click("text=Open the certificate")
         page.wait_for_selector("h1")
@@ -346,14 +347,62 @@ def test_a_technician_calibrates_a_probe_and_the_pump_and_reads_the_certificate(
         assert page.evaluate("getComputedStyle(document.body).maxWidth") != "none"  # its own style was let in
 
 
+def test_a_technician_opens_the_bench_checks_the_pump_and_all_parts_and_closes_it_without_a_terminal(browser, measured):
+    with tab(browser, measured, PHONE, java_script_enabled=False) as page:
+        sign_in(page, "technician")
+        page.click("nav >> text=Technician")
+        page.click("main a:text-is('Pump, by weighing')")
+        page.click("button:text-is('Begin a session')")
+        page.wait_for_url("**?done=begun")
+        for volume_ml in ("5", "20"):
+            page.fill("[name=volume_ml]", volume_ml)
+            page.click("text=Give this portion")
+            page.wait_for_url("**?done=portion")
+        page.fill("[name=water_c]", "20")
+        page.fill("[name=mass_2_g]", "19,9")
+        page.click(".mass button >> nth=0")
+        page.wait_for_url("**?done=read")
+        assert float(page.input_value("[name=mass_1_g]")) == pytest.approx(5.0, abs=0.3)
+        assert (page.input_value("[name=mass_2_g]"), page.input_value("[name=water_c]")) == ("19,9", "20")
+        page.fill("[name=pressure_kpa]", "101,3")
+        page.press("[name=pressure_kpa]", "Enter")  # keeps what is typed, and gives no water
+        page.wait_for_url("**?done=kept")
+        assert page.locator(".mass").count() == 2
+        page.click("text=Work it out")
+        assert "there are 2 portions, but a calibration needs 6 or more" in page.inner_text(".lost")
+
+        page.click("text=Use the last portion for a quick check")
+        assert page.locator(".mass").count() == 1
+        page.click(".mass button")
+        page.wait_for_url("**/one-portion?done=read")
+        page.click("button:text-is('Work it out')")
+        page.wait_for_url("**/chart?record=check-*&done=checked")
+        assert "from the factor in use" in page.inner_text("main")
+
+        page.goto("/technician/one-portion")
+        page.click("text=Go to the open session")
+        page.click("button:text-is('End the session')")
+        page.wait_for_url("**?done=ended")
+        assert "This session has ended." in page.inner_text("main")
+        assert page.locator("text=Give this portion").count() == 0
+        page.goto("/technician/checks")
+        page.click("text=Check all parts now")
+        page.wait_for_url("**?done=check")
+        assert page.locator(".findings li").count() >= 4
+        assert ", MK" in page.inner_text(".age")
+
+
 @pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1280, "dark"), (1920, "light")])
 def test_no_page_of_the_technician_has_an_accessibility_fault_or_is_too_wide(browser, measured, width, scheme):
     axe = axe_playwright_python.Axe()
     pump = records_of_bench.read_all(measured.workbench.folder, "pump")[0]["id"]
     check = records_of_bench.read_all(measured.workbench.folder, "check")[0]["id"]
-    session = next(measured.workbench.folder.glob("session-*")).name
+    ended = next(measured.workbench.folder.glob("session-*")).name
+    session = measured.workbench.session.begin("MK", simulated=True).name
+    measured.workbench.session.ask(session, None, request=m.GIVE_PORTION, asked_by="MK", subject="1000")
     pages = [
         "/technician", "/technician/chart", "/technician/checks", "/technician/pump", f"/technician/pump/{session}",
+        "/technician/one-portion", f"/technician/pump/{session}/one-portion", f"/technician/pump/{ended}",
         f"/technician/records/{pump}", f"/technician/records/{check}", "/technician/records/none",
         *(f"/technician/calibrate/{kind}" for kind in PROCEDURES),
     ]  # fmt: skip

@@ -67,8 +67,8 @@ def serve(
         gatekeeper = Gatekeeper(codes)
         if chamber_path is not None:
             read_chamber(chamber_path)
-            is_one_run = (run_folder / JOURNAL).is_file()
-            workbench = Workbench(chamber_path, run_folder.resolve().parent if is_one_run else run_folder)
+            runs_folder = run_folder.resolve().parent if (run_folder / JOURNAL).is_file() else run_folder
+            workbench = Workbench(chamber_path, runs_folder)
 
         def site_for(run: Run, root: str) -> Site:
             return Site(

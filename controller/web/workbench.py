@@ -27,7 +27,8 @@ class Workbench:
     def __init__(self, chamber_path: Path, runs: Path) -> None:
         self.chamber_path = chamber_path.resolve()
         self.folder = folder_of(self.chamber_path)
-        self.runs = runs.resolve()
+        runs = runs.resolve()
+        self.runs = self.folder.parent if runs == self.folder else runs  # a session counts as one already
         self.session = SessionProcess(self.chamber_path, self.folder, self.runs)
         self._lock = threading.Lock()
 
