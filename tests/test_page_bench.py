@@ -383,15 +383,18 @@ def test_everything_typed_is_kept_at_once_and_stands_there_again(bench):
     ("fields", "sentence"),
     [
         ({"mass_1_g": ""}, "Portion 1 has no mass"),
-        ({"mass_1_g": "-0.1"}, "mass_1_g: -0.1; it must be from 0 to 1000."),
-        ({"mass_1_g": "1000.1"}, "mass_1_g: 1000.1; it must be from 0 to 1000."),
+        ({"mass_1_g": "-0.1"}, "Mass of portion 1, g: -0.1; it must be from 0 to 1000."),
+        ({"mass_1_g": "1000.1"}, "Mass of portion 1, g: 1000.1; it must be from 0 to 1000."),
         ({"mass_1_g": "0"}, "mass_g is 0, but must be above 0"),
-        ({"mass_1_g": "5 g"}, "mass_1_g: 5 g is not a number."),
-        ({"mass_1_g": "5", "water_c": "40.1"}, "water_c: 40.1; it must be from 5 to 40."),
-        ({"mass_1_g": "5", "water_c": ""}, "water_c: it is needed, from 5 to 40."),
+        ({"mass_1_g": "5 g"}, "Mass of portion 1, g: 5 g is not a number."),
+        ({"mass_1_g": "5", "water_c": "40.1"}, "Temperature of the water, °C: 40.1; it must be from 5 to 40."),
+        ({"mass_1_g": "5", "water_c": ""}, "Temperature of the water, °C: it is needed, from 5 to 40."),
         ({"mass_1_g": "5", "portion": ""}, "It does not say which portion is meant"),
         ({"mass_1_g": "5", "portion": "2"}, "portion: 2; it must be from 1 to 1."),
-        ({"mass_1_g": "5", "instruments": "x" * 301}, "instruments: 301 characters; at most 300 can be kept."),
+        (
+            {"mass_1_g": "5", "instruments": "x" * 301},
+            "Balance, thermometer, barometer: 301 characters; at most 300 can be kept.",
+        ),
     ],
 )
 def test_what_cannot_be_meant_is_told_on_the_page_in_one_sentence_and_no_check_is_kept(bench, fields, sentence):

@@ -49,7 +49,6 @@ def routes(site: Site) -> list[Route]:
 
     async def judge(request: Request, form: FormData, found: BenchSession, by: str) -> Response:
         """All portions as a calibration, or one of them as a check."""
-        texts = site.texts(request)
         options, kind, places = options_of(found, form), "pump", list(range(1, len(found.portions) + 1))
         if request.url.path.endswith(ONE_PORTION):
             kind, place = "check", whole_of(form, "portion", 1, min(len(found.portions), PORTIONS_MAX))
