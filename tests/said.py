@@ -11,11 +11,11 @@ WORDS = re.compile(r"[A-Za-z]{2,}")
 
 
 def sentences_of(path: Path) -> set[str]:
-    """All patterns of texts in a file that hold two words or more, with ``PLACE`` for each place; no docstrings."""
+    """Every pattern of a text in a file, with ``PLACE`` for each place; no docstrings."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     found: set[str] = set()
     _Reader(found, _assigned(tree.body, {})).visit(tree)
-    return {each for each in found if is_prose(each)}
+    return found
 
 
 def is_prose(pattern: str) -> bool:
@@ -36,7 +36,23 @@ def _assigned(body: list[ast.stmt], outer: dict[str, list[str]]) -> dict[str, li
                     name = node.targets[0].id
                     own.setdefault(name, []).extend(texts)
                     known[name] = own[name]
+    for name in _bound_otherwise(body) & own.keys():
+        known[name] = [*own[name], PLACE]
     return known
+
+
+def _bound_otherwise(body: list[ast.stmt]) -> set[str]:
+    """Names that are also set in another way than to one value: parts of a tuple, of a loop, what is added to them."""
+    found: set[str] = set()
+    for statement in body:
+        for node in _inside(statement):
+            targets = node.targets if isinstance(node, ast.Assign) else []
+            if isinstance(node, ast.For | ast.AugAssign | ast.comprehension):
+                targets = [node.target]
+            for target in targets:
+                if not isinstance(target, ast.Name) or not isinstance(node, ast.Assign):
+                    found |= {each.id for each in ast.walk(target) if isinstance(each, ast.Name)}
+    return found
 
 
 def _inside(statement: ast.stmt) -> list[ast.AST]:
@@ -60,7 +76,9 @@ def texts_of(node: ast.AST, known: dict[str, list[str]]) -> list[str] | None:
         return None if all(each is None for each in texts) else [t for each in texts for t in (each or [PLACE])]
     if isinstance(node, ast.BoolOp) and isinstance(node.op, ast.Or):
         texts = [texts_of(each, known) for each in node.values]
-        return None if all(each is None for each in texts) else [t for each in texts for t in (each or [PLACE])]
+        if all(each is None for each in texts):
+            return None
+        return [text for each in texts for text in (each or [PLACE]) if text] or [""]
     if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add):
         left, right = texts_of(node.left, known), texts_of(node.right, known)
         if left is None and right is None:
@@ -89,29 +107,34 @@ class _Reader(ast.NodeVisitor):
     def __init__(self, found: set[str], known: dict[str, list[str]]) -> None:
         self._found = found
         self._known = known
+        self._depth = 0  # of functions; what a whole file knows by a name may be said by another file
 
-    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
-        outer, self._known = self._known, _assigned(node.body, self._known)
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:  # noqa: N802
+        outer = self._known
+        given = {each.arg for each in (*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs)}
+        self._known = _assigned(node.body, {name: texts for name, texts in outer.items() if name not in given})
+        self._depth += 1
         for statement in node.body:
             self.visit(statement)
+        self._depth -= 1
         self._known = outer
 
-    visit_AsyncFunctionDef = visit_FunctionDef  # type: ignore[assignment]
+    visit_AsyncFunctionDef = visit_FunctionDef  # type: ignore[assignment]  # noqa: N815
 
-    def visit_ClassDef(self, node: ast.ClassDef) -> None:
+    def visit_ClassDef(self, node: ast.ClassDef) -> None:  # noqa: N802
         for statement in node.body:
             self.visit(statement)
 
-    def visit_Expr(self, node: ast.Expr) -> None:
+    def visit_Expr(self, node: ast.Expr) -> None:  # noqa: N802
         if not isinstance(node.value, ast.Constant):
             self.generic_visit(node)
 
-    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:  # noqa: N802
         if node.value is not None:
             self.visit(node.value)
 
-    def visit_Assign(self, node: ast.Assign) -> None:
-        plain = len(node.targets) == 1 and isinstance(node.targets[0], ast.Name)
+    def visit_Assign(self, node: ast.Assign) -> None:  # noqa: N802
+        plain = self._depth > 0 and len(node.targets) == 1 and isinstance(node.targets[0], ast.Name)
         if not plain or texts_of(node.value, self._known) is None:
             self.visit(node.value)  # a text with a name is collected where the name is used
 
@@ -130,4 +153,4 @@ class _Reader(ast.NodeVisitor):
             if isinstance(child, ast.Call):
                 self.visit(child)
 
-    visit_Name = visit_Constant = visit_JoinedStr = visit_BinOp = visit_IfExp = visit_BoolOp = generic_visit
+    visit_Name = visit_Constant = visit_JoinedStr = visit_BinOp = visit_IfExp = visit_BoolOp = generic_visit  # noqa: N815

@@ -46,10 +46,10 @@ def samples_of(rows: list[dict[str, float]]) -> list[Sample]:
                 fraction = topp_water_content(row["permittivity"])
             else:
                 fraction = water_content_fraction(row["wet_g"], row["dry_g"], row["bulk_volume_ml"])
+        except SettingsError as error:  # a ValueError too, whose sentences are whole
+            raise SettingsError(tuple(f"sample {place}: {sentence}" for sentence in error.sentences)) from error
         except ValueError as error:
             raise SettingsError((f"sample {place}: {error}.",)) from error
-        except SettingsError as error:
-            raise SettingsError(tuple(f"sample {place}: {sentence}" for sentence in error.sentences)) from error
         found.append(Sample(counts=round(row["counts"]), water_content_fraction=fraction))
     return found
 

@@ -8,7 +8,8 @@ sentence, with its places, with one that has the same places. What a place holds
     {name:said}    a sentence or phrase of the file itself, shown in the language
     {name:maybe}   likewise if it is one, else shown as it came
     {name:words}   likewise if it is one, else shown as English: what a system or a library says
-    {name:word}    one word, {name:names} names parted by commas, {name:quoted} texts in quotes: shown as they came
+    {name:word}    one word, {name:path} a file, {name:names} names parted by commas, {name:quoted} texts in quotes:
+                   shown as they came
 """
 
 import re
@@ -29,6 +30,7 @@ PLACES = {
     "maybe": ".+?",
     "words": ".+?",
     "word": r"\S+",
+    "path": r"/[^:;]*|[^\s:;]+",
     "names": r"\w+(?:, \w+)*",
     "quoted": r'"[^"]*"(?:, "[^"]*")*',
 }
