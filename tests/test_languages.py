@@ -48,7 +48,8 @@ SOURCES = sorted(path for path in {
         "check.py", "settings.py", "plan.py", "chamber/real.py", "chamber/air_sensor.py", "control/words.py",
         "control/hands_on.py", "control/board_talk.py", "judging/shape.py", "judging/kinds.py",
         "judging/inside_chamber.py", "judging/orders.py", "records/columns.py", "records/journal.py",
-        "records/disk_words.py", "commands/instruments.py", "commands/weighing.py", "commands/terminal.py",
+        "records/disk_words.py", "commands/instruments.py", "commands/weighing.py", "commands/at_the_balance.py", "commands/checking.py",
+        "commands/portioning.py", "commands/terminal.py",
     )),
 } if path.name not in PAPERS or path.parent.name != "bench")  # fmt: skip
 
@@ -63,6 +64,8 @@ NOT_ON_THE_PAGE = {
     ),
     "in the terminal": (
         r"--.*", r"Asked for by .*", r"Portion {}, {} steps, asked for by .*", r"Kept as .*", r"CSV file; .*",
+        r"the chamber file's, else.*", r"Of the balance\.", r"CSV with a column .*", r"The portion is given: .*",
+        r"The session has ended\.",
         r"(Air pressure|Loss|On a|Serial|Temperature of|Text sent|Finds|Chamber file|Print|Your) .*",
         r" *Portion {}:? .*", r"[123]\. .*", r"Fill the tube, .*", r"Everything typed .*", r"Good enough\. .*",
         r"Off the line .*", r"Refused for use: .*", r"The line does not pass .*", r"Water beside electronics: .*",
@@ -218,7 +221,7 @@ def test_every_fault_of_a_form_is_a_text_with_its_places(language):
         places = {name for _, name, _ in parts_of(texts(key)) if name is not None}
         assert places == {each.arg for each in call.keywords}, (file, key)
 
-    assert made_elsewhere == ["workbench.py"]  # what a command of the terminal says
+    assert made_elsewhere == ["workbench.py", "workbench.py"]  # what a command of the terminal says
 
 
 def test_every_text_that_code_or_template_asks_for_is_there():
@@ -363,7 +366,7 @@ def german(tmp_path_factory):
     journal.append(m.AlarmRecord(at(5 * HOUR_MS), "air_temperature_high", True, "Air temperature is above 30 C."))
     journal.close()
     site = make_site(folder / "run")
-    site.workbench = Workbench(chamber)
+    site.workbench = Workbench(chamber, chamber.parent)
     headers = {"origin": BASE, "sec-fetch-site": "same-origin", "accept-language": "de-AT,en;q=0.5"}
     client = TestClient(build_app(site), base_url=BASE, headers=headers)
     client.post("/sign-in", data={"role": "technician", "initials": "MK", "code": CODES["technician"]})
@@ -391,10 +394,11 @@ def english_on(answer, site):
 def pages_of(site):
     kept = [f"/technician/records/{each['id']}" for each in records.read_all(site.workbench.folder)]
     sessions = [f"/technician/pump/{path.name}" for path in site.workbench.folder.glob("session-*")]
+    sessions += [f"{path}/one-portion" for path in sessions]
     return [
         "/", "/now/part", "/course", "/steps", "/logbook", "/logbook/1", "/logbook/999", "/downloads?table=climate",
         "/columns", "/sign-in", "/nowhere", "/pictures/none.jpg", "/technician", "/technician/chart",
-        "/technician/checks", "/technician/pump", "/technician/pump/session-none", "/technician/records/none",
+        "/technician/checks", "/technician/pump", "/technician/one-portion", "/technician/pump/session-none", "/technician/records/none",
         *(f"/technician/calibrate/{kind}" for kind in ("moisture", "lamp", "humidity", "temperature", "none")),
         *kept, *sessions,
     ]  # fmt: skip
@@ -426,8 +430,8 @@ BAD_FORMS = [
     ("/logbook/1", {}), ("/logbook/1", {"leaves": "2,5"}), ("/logbook/1", {"height_mm": "3000,5"}),
     ("/logbook/1", {"note": "x" * 1_001}), ("/logbook/1", {"corrects": "7", "leaves": "1"}),
     ("/logbook/999", {"leaves": "1"}),
-    ("/technician/use", {"calibration": "none"}), ("/technician/portion", {"volume_ml": ""}),
-    ("/technician/portion", {"volume_ml": "9999"}), ("/technician/portion", {"volume_ml": "1"}),
+    ("/technician/use", {"calibration": "none"}), ("/technician/pump/SESSION/portion", {"volume_ml": ""}),
+    ("/technician/pump/SESSION/portion", {"volume_ml": "9999"}), ("/technician/pump/SESSION/portion", {"volume_ml": "1"}),
     ("/technician/calibrate/moisture", {}), ("/technician/calibrate/moisture", {"readings": "1740"}),
     ("/technician/calibrate/moisture", {"readings": "1740, 0.2\n1800, nass"}),
     ("/technician/calibrate/moisture", {"readings": "5000, 0.2\n1800, 0.3"}),
@@ -441,7 +445,8 @@ BAD_FORMS = [
 @pytest.mark.parametrize(("path", "form"), BAD_FORMS)
 def test_no_answer_to_a_bad_german_form_is_english(german, path, form):
     mark = german.get("/steps").text.split('name="form_mark" value="')[1].split('"')[0]
-    answer = german.post(path, data={"form_mark": mark, **form})
+    session = next(german.site.workbench.folder.glob("session-*")).name
+    answer = german.post(path.replace("SESSION", session), data={"form_mark": mark, **form})
 
     assert answer.status_code in (400, 403, 409), answer.text
     assert english_on(answer, german.site) == []
