@@ -66,7 +66,9 @@ class Site:
         return Texts(language_of(chosen, request.headers.get("accept-language", "")))
 
     def render(self, template: str, texts: Texts, **values: Any) -> str:
-        return self.environment.get_template(template).render(t=texts, run=self.run, root=self.root, local=self.local, **values)
+        return self.environment.get_template(template).render(
+            t=texts, run=self.run, root=self.root, local=self.local, **values
+        )
 
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """A whole page in the language of the request."""

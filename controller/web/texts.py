@@ -34,9 +34,7 @@ def sentences(language: str) -> Sentences | None:
         return None
     table = _table(language)
     laws = [(words, table[section][name]) for section, law in LAWS.items() for name, words in law.items()]
-    return sentences_in(
-        FOLDER / f"sentences.{language}.toml", "," if language in DECIMAL_COMMA else ".", tuple(laws)
-    )
+    return sentences_in(FOLDER / f"sentences.{language}.toml", "," if language in DECIMAL_COMMA else ".", tuple(laws))
 
 
 class Texts:
@@ -87,6 +85,10 @@ class Texts:
         """A value in as many figures as it needs, six at most."""
         text = f"{value:.6g}"
         return text.replace(".", ",") if self.language in DECIMAL_COMMA else text
+
+    def cells(self, rows: str) -> str:
+        """An example of rows, with the signs that people of this language put into tables."""
+        return rows.replace(", ", "; ").replace(".", ",") if self.language in DECIMAL_COMMA else rows
 
     def number(self, value: float, decimals: int = 1) -> str:
         """The value as people of this language write it."""
