@@ -109,7 +109,7 @@ class _Reader(ast.NodeVisitor):
         self._known = known
         self._depth = 0  # of functions; what a whole file knows by a name may be said by another file
 
-    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:  # noqa: N802
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
         outer = self._known
         given = {each.arg for each in (*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs)}
         self._known = _assigned(node.body, {name: texts for name, texts in outer.items() if name not in given})
@@ -119,21 +119,21 @@ class _Reader(ast.NodeVisitor):
         self._depth -= 1
         self._known = outer
 
-    visit_AsyncFunctionDef = visit_FunctionDef  # type: ignore[assignment]  # noqa: N815
+    visit_AsyncFunctionDef = visit_FunctionDef  # type: ignore[assignment]
 
-    def visit_ClassDef(self, node: ast.ClassDef) -> None:  # noqa: N802
+    def visit_ClassDef(self, node: ast.ClassDef) -> None:
         for statement in node.body:
             self.visit(statement)
 
-    def visit_Expr(self, node: ast.Expr) -> None:  # noqa: N802
+    def visit_Expr(self, node: ast.Expr) -> None:
         if not isinstance(node.value, ast.Constant):
             self.generic_visit(node)
 
-    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:  # noqa: N802
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
         if node.value is not None:
             self.visit(node.value)
 
-    def visit_Assign(self, node: ast.Assign) -> None:  # noqa: N802
+    def visit_Assign(self, node: ast.Assign) -> None:
         plain = self._depth > 0 and len(node.targets) == 1 and isinstance(node.targets[0], ast.Name)
         if not plain or texts_of(node.value, self._known) is None:
             self.visit(node.value)  # a text with a name is collected where the name is used
@@ -153,4 +153,4 @@ class _Reader(ast.NodeVisitor):
             if isinstance(child, ast.Call):
                 self.visit(child)
 
-    visit_Name = visit_Constant = visit_JoinedStr = visit_BinOp = visit_IfExp = visit_BoolOp = generic_visit  # noqa: N815
+    visit_Name = visit_Constant = visit_JoinedStr = visit_BinOp = visit_IfExp = visit_BoolOp = generic_visit

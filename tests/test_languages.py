@@ -32,8 +32,9 @@ from controller.web.app import build_app
 from controller.web.downloads import Downloads
 from controller.web.sentences import Sentences, entry_of, pairs_in, parts_of
 from controller.web.tables import TABLES, Choice
+from controller.web.technician_readings import PROCEDURES
 from controller.web.texts import FOLDER, LANGUAGES, Texts
-from controller.web.workbench import Workbench
+from controller.web.workbench import Workbench, rows_in
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
 from tests.page_server import CODES, make_site
 from tests.said import PLACE, is_prose, sentences_of
@@ -57,8 +58,9 @@ SOURCES = sorted(path for path in {
 NOT_ON_THE_PAGE = {
     "on certificates, which are papers in English": (
         r"[AB]: .*", r"air pressure|water temperature|reference thermometer|quantum sensor or meter|factor from lux",
-        r"balance, .*", r"evaporation, .*", r"repeatability .*", r"scatter of one portion", r"mean of the (readings|differences)",
-        r"humidity over .*", r"sensor warmer .*", r"(one reading about|line through) .*", r"two points only: .*",
+        r"balance, .*", r"evaporation, .*", r"repeatability .*", r"scatter of one portion",
+        r"mean of the (readings|differences)", r"humidity over .*", r"sensor warmer .*",
+        r"(one reading about|line through) .*", r"two points only: .*",
         r"water content of the samples", r".* Passes within .*", r".* Least squares line .*", r"Line through .*",
         r"(for|at) this .*",
     ),
@@ -77,8 +79,8 @@ NOT_ON_THE_PAGE = {
     "on the bench, by wardian check --bench": (
         r"Start (a run|the same) .*", r"(Lay|Lift|Raise|Lower|Press|Pull|Unplug|With|Warm|Let|While|Fill|Sign) .*",
         r"(Only|Hot|Stop-watch|In the middle) .*", r"Do not look into the lamp; .*",
-        r"the board reports .*", r"the computer's pin reads wet.*", r"(both are|it opens|mass and|every answer|the cut dose) .*",
-        r"the (lamp stays|pump stands) .*",
+        r"the board reports .*", r"the computer's pin reads wet.*", r"the (lamp stays|pump stands) .*",
+        r"(both are|it opens|mass and|every answer|the cut dose) .*",
         r"{} days of readings, .*", r"judged from records",
     ),
     "in records and logs": (
@@ -172,7 +174,7 @@ def test_columns_parts_titles_and_questions_have_words(language):
     words = {column.words for table in TABLES.values() for column in table}
     words |= {test.title for test in TESTS} | {each.words for test in TESTS for each in test.questions}
     tree = ast.parse((ROOT / "controller/check.py").read_text())
-    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding"]
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call) and ast.unparse(node.func) == "Finding"]
     parts = {call.args[0].value for call in calls if isinstance(call.args[0], ast.Constant)}
     assert len(parts) >= 9
 
@@ -226,9 +228,9 @@ def test_every_fault_of_a_form_is_a_text_with_its_places(language):
 
 def test_every_text_that_code_or_template_asks_for_is_there():
     folder = ROOT / "controller" / "web"
-    asked = set()
-    for path in [*folder.glob("*.py"), *folder.glob("templates/*.jinja")]:
-        asked |= set(re.findall(r"""\b(?:t|texts|texts\(request\))\(["']([a-z_]+\.[a-z_0-9]+)["'][,)]""", path.read_text()))
+    called = re.compile(r"""\b(?:t|texts|texts\(request\))\(["']([a-z_]+\.[a-z_0-9]+)["'][,)]""")
+    sources = [*folder.glob("*.py"), *folder.glob("templates/*.jinja")]
+    asked = {key for path in sources for key in called.findall(path.read_text())}
     assert len(asked) > 150
 
     assert [key for key in sorted(asked) for language in LANGUAGES if key not in Texts(language)] == []
@@ -251,7 +253,8 @@ def test_a_number_takes_the_decimal_comma_and_a_name_stays():
 
     assert "bei 12,5 µmol m⁻² s⁻¹" in told
     assert "(acceptance.lamp_dark_max_fraction)" in told
-    assert "pump.ml_per_step ist 0.5" not in Texts("de").said("x.toml: pump.ml_per_step is -0.5; give a number over 0.")
+    in_file = Texts("de").said("x.toml: pump.ml_per_step is -0.5; give a number over 0.")
+    assert in_file == "x.toml: pump.ml_per_step ist -0.5; anzugeben ist eine Zahl über 0."  # as it stands in the file
 
 
 def test_the_pair_with_the_most_text_of_its_own_wins():
@@ -281,8 +284,7 @@ def test_joined_sentences_are_parted_again():
     answers = {"vmot_v": 3.5, "lamp_v": 0.5, "computer": False}
     found = judge_answers(next(test for test in TESTS if test.name == "stop"), answers).words
     assert Texts("de").said(found) == (
-        "Spannung an VMOT: 3,5 V, höchstens 1; "
-        "nein zu: Läuft der Rechner weiter, und bleibt der Taster gedrückt?"
+        "Spannung an VMOT: 3,5 V, höchstens 1; nein zu: Läuft der Rechner weiter, und bleibt der Taster gedrückt?"
     )
     refused = "The volume does not rise with the steps. At 400 steps only one portion lies on the line: no random "
     told = Texts("de").said(f"pump-1: this calibration is refused for use. {refused}error can be told.")
@@ -315,9 +317,21 @@ def test_sentences_put_together_from_several_files_are_known():
     assert refusal(lambda: samples_of([row])).startswith("Probe 1: Die Probe wog nass 5 g und trocken 6 g")
 
 
-@pytest.mark.parametrize("text", ["a: b is c; " * 181, "x. y; " * 333, "(" * 1_999, ": " * 900, "", "\n\n", "x" * 9_999])
+@pytest.mark.parametrize(
+    "text", ["a: b is c; " * 181, "x. y; " * 333, "(" * 1_999, ": " * 900, "", "\n\n", "x" * 9_999]
+)
 def test_no_text_keeps_the_search_busy(text):
     assert unescape(re.sub("</?span[^>]*>", "", Texts("de").said(text))) == text
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("kind", PROCEDURES)
+def test_an_example_of_readings_can_be_typed_as_it_is_shown(language, kind):
+    procedure = PROCEDURES[kind]
+
+    assert rows_in(Texts(language).cells(procedure.example), procedure.columns) == [
+        list(procedure.columns), *(line.split(", ") for line in procedure.example.splitlines())
+    ]  # fmt: skip
 
 
 # -- the pages in German ----
@@ -351,7 +365,8 @@ def german(tmp_path_factory):
     CheckRecord(chamber).add(findings, datetime(2026, 3, 2, tzinfo=UTC))
     attempts = BenchRecord(chamber)
     for test in TESTS:
-        attempts.add(test, {}, judge_answers(test, {each.key: 99.5 if each.is_number else False for each in test.questions}), "LK")
+        answers = {each.key: 99.5 if each.is_number else False for each in test.questions}
+        attempts.add(test, {}, judge_answers(test, answers), "LK")
     attempts.add(TESTS[1], {}, Outcome(False, "the board reported leak_wet; counts leak 1, float 2"), "LK")
     plan = read_settings(example_path("skerry-light.plan.toml"), chamber)
     (folder / "run").mkdir()
@@ -362,7 +377,7 @@ def german(tmp_path_factory):
     for step in ("drain-and-weigh", "observe-day-2"):
         journal.append(m.StepRecord(at(HOUR_MS), step, done=False, signed_by=""))
     journal.append(m.TripRecord(at(5 * HOUR_MS), "leak_wet", m.ON_HOST, 0))
-    journal.append(m.AlarmRecord(at(5 * HOUR_MS), "trip_leak_wet", True, "The leak probe is wet. (noticed by the host)"))
+    journal.append(m.AlarmRecord(at(5 * HOUR_MS), "trip_leak_wet", True, "The probe is wet. (noticed by the host)"))
     journal.append(m.AlarmRecord(at(5 * HOUR_MS), "air_temperature_high", True, "Air temperature is above 30 C."))
     journal.close()
     site = make_site(folder / "run")
@@ -374,7 +389,9 @@ def german(tmp_path_factory):
     return client
 
 
-ENGLISH = re.compile(r"(?<![-\w])(the|is|are|must|not|with|and|of|to|from|at most|needs?|there|by|this|that)(?![-\w])", re.IGNORECASE)
+ENGLISH = re.compile(
+    r"(?<![-\w])(the|is|are|must|not|with|and|of|to|from|at most|needs?|there|by|this|that)(?![-\w])", re.IGNORECASE
+)
 
 
 def english_on(answer, site):
@@ -383,7 +400,8 @@ def english_on(answer, site):
     found = re.findall(r'<[^>]*lang="en"[^>]*>.*?<', text)
     settings = site.run.settings
     own = [each for step in settings.plan.steps for each in (step.title, step.how)]
-    names = [settings.plan.name, settings.chamber.site.name, settings.chamber.site.place, settings.chamber.site.time_zone]
+    place = settings.chamber.site
+    names = [settings.plan.name, place.name, place.place, place.time_zone]
     text = unescape(re.sub(r"<(?:pre|code)\b.*?</(?:pre|code)>", " ", text, flags=re.DOTALL))
     for each in sorted(filter(None, own + names), key=len, reverse=True):
         text = text.replace(each, " ")
@@ -424,7 +442,8 @@ BAD_FORMS = [
     ("/clear", {"trip": "leak_wet"}), ("/clear", {"initials": "x" * 13}), ("/clear", {"initials": "MK"}),
     ("/sign-in", {"role": "nobody"}), ("/sign-in", {"role": "pupil", "initials": "", "code": "x"}),
     ("/seen", {"alarm": "none"}), ("/seen", {"alarm": "x" * 81}), ("/steps", {"step": "none"}),
-    ("/steps", {"step": "drain-and-weigh"}), ("/steps", {"step": "drain-and-weigh", "before_g": "zwölf", "after_g": "1"}),
+    ("/steps", {"step": "drain-and-weigh"}),
+    ("/steps", {"step": "drain-and-weigh", "before_g": "zwölf", "after_g": "1"}),
     ("/steps", {"step": "drain-and-weigh", "before_g": "12", "after_g": "11"}),
     ("/steps", {"step": "drain-and-weigh", "before_g": "1", "after_g": "9000,5"}),
     ("/logbook/1", {}), ("/logbook/1", {"leaves": "2,5"}), ("/logbook/1", {"height_mm": "3000,5"}),
@@ -452,7 +471,9 @@ def test_no_answer_to_a_bad_german_form_is_english(german, path, form):
     assert english_on(answer, german.site) == []
 
 
-@pytest.mark.parametrize("query", ["table=x", "step=x", "first=gestern", "first=2026-03-04&last=2026-03-03", "first=0001-01-01"])
+@pytest.mark.parametrize(
+    "query", ["table=x", "step=x", "first=gestern", "first=2026-03-04&last=2026-03-03", "first=0001-01-01"]
+)
 def test_no_answer_to_a_bad_german_address_is_english(german, query):
     answer = german.get(f"/downloads?{query}")
 
@@ -475,7 +496,8 @@ def test_a_chamber_file_with_faults_is_told_in_german(german):
 
 def test_a_bad_picture_is_told_in_german(german):
     mark = german.get("/steps").text.split('name="form_mark" value="')[1].split('"')[0]
-    answer = german.post("/logbook/1", data={"form_mark": mark}, files={"picture": ("x.png", b"no picture", "image/png")})
+    files = {"picture": ("x.png", b"no picture", "image/png")}
+    answer = german.post("/logbook/1", data={"form_mark": mark}, files=files)
 
     assert "Bild: das ist kein lesbares Bild" in answer.text
     assert english_on(answer, german.site) == []

@@ -123,7 +123,7 @@ class Sentences:
                 continue
             value, holds = values[name], entry.kinds[name]
             if holds == "number":
-                pieces.append(Piece(value.replace(".", self._decimal_sign)))
+                pieces.append(Piece(value.replace(".", self._decimal_sign).replace("-", "\u2212")))
                 continue
             known = self.find(value, depth + 1) if holds in LOOKED_UP else None
             if known is None and holds == "said":

@@ -86,6 +86,10 @@ class Texts:
         text = f"{value:.6g}"
         return text.replace(".", ",") if self.language in DECIMAL_COMMA else text
 
+    def cells(self, rows: str) -> str:
+        """An example of rows, with the signs that people of this language put into tables."""
+        return rows.replace(", ", "; ").replace(".", ",") if self.language in DECIMAL_COMMA else rows
+
     def number(self, value: float, decimals: int = 1) -> str:
         """The value as people of this language write it."""
         text = f"{value:z.{decimals}f}".replace("-", "\u2212")
