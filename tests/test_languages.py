@@ -49,7 +49,8 @@ SOURCES = sorted(path for path in {
         "check.py", "settings.py", "plan.py", "chamber/real.py", "chamber/air_sensor.py", "control/words.py",
         "control/hands_on.py", "control/board_talk.py", "judging/shape.py", "judging/kinds.py",
         "judging/inside_chamber.py", "judging/orders.py", "records/columns.py", "records/journal.py",
-        "records/disk_words.py", "commands/instruments.py", "commands/weighing.py", "commands/at_the_balance.py", "commands/checking.py",
+        "records/disk_words.py", "commands/instruments.py", "commands/weighing.py",
+        "commands/at_the_balance.py", "commands/checking.py",
         "commands/portioning.py", "commands/terminal.py",
     )),
 } if path.name not in PAPERS or path.parent.name != "bench")  # fmt: skip
@@ -416,7 +417,8 @@ def pages_of(site):
     return [
         "/", "/now/part", "/course", "/steps", "/logbook", "/logbook/1", "/logbook/999", "/downloads?table=climate",
         "/columns", "/sign-in", "/nowhere", "/pictures/none.jpg", "/technician", "/technician/chart",
-        "/technician/checks", "/technician/pump", "/technician/one-portion", "/technician/pump/session-none", "/technician/records/none",
+        "/technician/checks", "/technician/pump", "/technician/one-portion",
+        "/technician/pump/session-none", "/technician/records/none",
         *(f"/technician/calibrate/{kind}" for kind in ("moisture", "lamp", "humidity", "temperature", "none")),
         *kept, *sessions,
     ]  # fmt: skip
@@ -450,7 +452,8 @@ BAD_FORMS = [
     ("/logbook/1", {"note": "x" * 1_001}), ("/logbook/1", {"corrects": "7", "leaves": "1"}),
     ("/logbook/999", {"leaves": "1"}),
     ("/technician/use", {"calibration": "none"}), ("/technician/pump/SESSION/portion", {"volume_ml": ""}),
-    ("/technician/pump/SESSION/portion", {"volume_ml": "9999"}), ("/technician/pump/SESSION/portion", {"volume_ml": "1"}),
+    ("/technician/pump/SESSION/portion", {"volume_ml": "9999"}),
+    ("/technician/pump/SESSION/portion", {"volume_ml": "1"}),
     ("/technician/calibrate/moisture", {}), ("/technician/calibrate/moisture", {"readings": "1740"}),
     ("/technician/calibrate/moisture", {"readings": "1740, 0.2\n1800, nass"}),
     ("/technician/calibrate/moisture", {"readings": "5000, 0.2\n1800, 0.3"}),
