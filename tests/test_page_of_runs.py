@@ -1,5 +1,6 @@
 """Several runs in one folder: which is shown first, each with its own addresses, and nothing of one acts on another."""
 
+import re
 import shutil
 
 import pytest
@@ -167,3 +168,22 @@ def test_where_reading_needs_a_code_the_list_of_runs_needs_it_too(school):
     answer = school.client.get("/runs", follow_redirects=False)
 
     assert answer.headers["location"] == "/runs/spring/sign-in"
+
+
+def test_the_list_speaks_german_and_so_does_a_page_that_finds_no_run_any_more(school, tmp_path):
+    (tmp_path / "winter").mkdir()
+    (tmp_path / "winter" / "journal.sqlite").write_text("no journal")
+    school.now_s = LOOK_EVERY_S
+    german = {"accept-language": "de"}
+    text = school.client.get("/runs", headers=german).text
+    assert "Alle Versuche" in text
+    assert "winter/journal.sqlite: das ist kein lesbares Journal" in text
+    assert re.findall(r"<span lang=.en.>([^<]*)", text) == ["file is not a database"]  # what SQLite says itself
+
+    for name in ("spring", "summer", "early autumn", "winter"):
+        shutil.rmtree(tmp_path / name)
+    school.now_s = 2 * LOOK_EVERY_S
+    answer = school.client.get("/", headers=german)
+    assert answer.status_code == 409
+    assert answer.headers["content-language"] == "de"
+    assert "hier gibt es keinen Versuch" in answer.text

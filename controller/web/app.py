@@ -31,6 +31,7 @@ from controller.web.doors import Doors
 from controller.web.forms import FormFault
 from controller.web.runs import Runs
 from controller.web.site import TEMPLATES, RunOver, Site
+from controller.web.texts import LANGUAGE_COOKIE, Texts, language_of
 
 BAD_REQUEST, UNAVAILABLE = 400, 409
 
@@ -70,7 +71,10 @@ def build_runs_app(runs: Runs, host_names: tuple[str, ...] = ()) -> Starlette:
         return _refused(site, request, error)
 
     async def no_records(request: Request, error: Exception) -> Response:
-        return PlainTextResponse(f"{error}\n", UNAVAILABLE)
+        """Not even the newest run can be read, so there is no page to say it on."""
+        texts = Texts(language_of(request.cookies.get(LANGUAGE_COOKIE), request.headers.get("accept-language", "")))
+        headers = {"content-language": texts.language}
+        return PlainTextResponse(texts.said_plainly(str(error)) + "\n", UNAVAILABLE, headers)
 
     return Starlette(
         routes=[
