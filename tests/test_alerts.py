@@ -236,3 +236,33 @@ def test_a_trial_from_the_command_line_says_whether_it_went_out(tmp_path, monkey
         done = CliRunner().invoke(main, ["alert", str(tmp_path), "--wishes", str(wishes), "--try"])
         assert done.exit_code == code
         assert ("Sent." in done.output) == went_out
+
+
+def test_messages_are_in_the_language_that_is_wished(tmp_path):
+    net = Net()
+    wishes = replace(WISHES, language="de", page_address="http://bench:8321/")
+    teller = Teller(tmp_path / "alerts.json", wishes, "Skerry Light", net.send)
+    silent = Cause(SILENT, "The controller is silent: nothing is recorded and nobody waters.", urgent=True)
+    late = Cause("step_drain", "A hands-on step is late: Drain and weigh.")
+
+    teller.look(START_MS, NOON, [LEAK, WARM, silent, late], {}, 0)
+    teller.look(START_MS + 6 * HOUR_MS, NOON, [WARM], {}, 1)
+
+    heard = [words.removesuffix("\nhttp://bench:8321/") for words in net.sent]
+    assert heard[:4] == [
+        "Der Leckfühler ist nass: Wasser ist, wo es nicht sein darf.",
+        "Die Luft ist zu warm.",
+        "Die Steuerung schweigt: Nichts wird aufgezeichnet, und niemand gießt.",
+        "Ein Handgriff ist überfällig: Drain and weigh.",
+    ]
+    assert heard[4] == "Noch immer: Die Luft ist zu warm."
+    assert heard[5] == "Vorbei: Der Leckfühler ist nass: Wasser ist, wo es nicht sein darf."
+    assert heard[-1] == "Dies ist eine Probenachricht; alles ist in Ordnung."
+
+
+def test_a_language_that_is_not_there_is_refused(tmp_path):
+    path = tmp_path / "alerts.toml"
+    path.write_text('addresses = ["json://x"]\nlanguage = "tlh"\n')
+
+    with pytest.raises(SettingsError, match=r"language is 'tlh'; there are en, de\."):
+        read_wishes(path)

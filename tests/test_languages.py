@@ -46,7 +46,8 @@ PAPERS = {"certificate.py", "pictures.py"}  # certificates are in English
 SOURCES = sorted(path for path in {
     *ROOT.glob("controller/bench/*.py"), *ROOT.glob("controller/acceptance/*.py"), *ROOT.glob("controller/web/*.py"),
     *(ROOT / "controller" / name for name in (
-        "check.py", "settings.py", "plan.py", "chamber/real.py", "chamber/air_sensor.py", "control/words.py",
+        "check.py", "alerts/causes.py",
+        "settings.py", "plan.py", "chamber/real.py", "chamber/air_sensor.py", "control/words.py",
         "control/hands_on.py", "control/board_talk.py", "judging/shape.py", "judging/kinds.py",
         "judging/inside_chamber.py", "judging/orders.py", "records/columns.py", "records/journal.py",
         "records/disk_words.py", "commands/instruments.py", "commands/weighing.py",
@@ -95,7 +96,7 @@ NOT_ON_THE_PAGE = {
         r"of the good readings of the day",
     ),
     "to the machine": (
-        r"(SELECT|INSERT|CREATE|PRAGMA|BEGIN) .*", r".*(row_id|request_id|NOT NULL).*", r".*'(none|self)'.*",
+        r"(SELECT|INSERT|CREATE|PRAGMA|BEGIN|event LIKE) .*", r".*(row_id|request_id|NOT NULL).*", r".*'(none|self)'.*",
         r".*(charset=|filename=|camera=|hh:mm|<span ).*", r"\nname = .*", r".*is nothing that a place can hold",
         r".*the places of the other .*",
     ),

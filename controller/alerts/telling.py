@@ -12,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 from controller.alerts.causes import Cause
 from controller.alerts.wishes import Wishes
 from controller.errors import JournalError, SettingsError
+from controller.web.texts import Texts
 from controller.whole_file import write_whole
 
 WAITING_MAX = 200  # messages; beyond it the oldest are dropped, since the causes that still stand are told again
@@ -46,6 +47,7 @@ class Teller:
         self._path = path
         self._wishes = wishes
         self._place = place
+        self._texts = Texts(wishes.language)
         self._send = send
         self.memory = _read(path)
 
@@ -59,13 +61,13 @@ class Teller:
             if self._is_due(name, told, at_utc_ms, seen) and (cause.urgent or not quiet):
                 again = told.told_ms is not None
                 told.told_ms = at_utc_ms
-                self._queue("Still: " if again else "", cause.words)
+                self._queue("alerts.still" if again else "alerts.new", self._texts.alarm(name, cause.words))
         for name in [name for name in memory.told if name not in standing]:
             told = memory.told.pop(name)
             if told.told_ms is not None:  # what was never told needs no all-clear
-                self._queue("Over: ", told.words)
+                self._queue("alerts.over", self._texts.alarm(name, told.words))
         if memory.trials is not None and trials > memory.trials:
-            self._queue("", "This is a trial message; nothing is amiss.")
+            self._queue("alerts.new", self._texts("alerts.trial"))
         memory.trials = trials
         self._send_waiting()
         self._keep()
@@ -77,9 +79,9 @@ class Teller:
             return False
         return at_utc_ms - told.told_ms >= self._wishes.repeat_every_h * MS_PER_H
 
-    def _queue(self, before: str, words: str) -> None:
+    def _queue(self, key: str, words: str) -> None:
         more = f"\n{self._wishes.page_address}" if self._wishes.page_address else ""
-        self.memory.waiting.append((self._place, before + words + more))
+        self.memory.waiting.append((self._place, self._texts(key, words=words) + more))
         del self.memory.waiting[:-WAITING_MAX]
 
     def _send_waiting(self) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.errors import SettingsError
+from controller.web.texts import LANGUAGES
 
 REPEAT_H_MIN, REPEAT_H_MAX = 0.25, 168.0
 
@@ -20,6 +21,7 @@ class Wishes:
     quiet_to: time | None = None
     repeat_every_h: float = 6.0
     page_address: str = ""
+    language: str = "en"
 
     def is_quiet(self, clock: time) -> bool:
         """Whether nothing but trips is told at this time of day."""
@@ -47,12 +49,13 @@ def read_wishes(path: Path) -> Wishes:
         found.get("quiet_to"),
         float(found.get("repeat_every_h", 6.0)),
         found.get("page_address", ""),
+        found.get("language", "en"),
     )
 
 
 def _faults(path: Path, found: dict[str, Any]) -> list[str]:
     faults = []
-    known = {"addresses", "quiet_from", "quiet_to", "repeat_every_h", "page_address"}
+    known = {"addresses", "quiet_from", "quiet_to", "repeat_every_h", "page_address", "language"}
     faults += [
         f"{path}: {key} is not a key of this file; there are {', '.join(sorted(known))}."
         for key in found.keys() - known
@@ -76,4 +79,6 @@ def _faults(path: Path, found: dict[str, Any]) -> list[str]:
         faults.append(f"{path}: repeat_every_h is {every_h!r}; {bounds}.")
     if not isinstance(found.get("page_address", ""), str):
         faults.append(f"{path}: page_address is {found['page_address']!r}; write a text.")
+    if found.get("language", "en") not in LANGUAGES:
+        faults.append(f"{path}: language is {found['language']!r}; there are {', '.join(LANGUAGES)}.")
     return faults

@@ -13,6 +13,7 @@ from controller.alerts.wishes import read_wishes
 from controller.commands.terminal import Exit, open_records, out, plain_errors, run_argument
 from controller.control.photoperiod import utc_ms
 from controller.records.following import Followed
+from controller.web.texts import Texts
 
 MEMORY = "alerts.json"
 LOOK_EVERY_S = 15.0
@@ -33,7 +34,7 @@ def alert(run_folder: Path, wishes_path: Path, only_try: bool) -> None:
             raise click.ClickException("Alerts need the extra library of wardian[alerts].") from error
         place = settings.chamber.site.name
         if only_try:
-            if not send(place, "This is a trial message; nothing is amiss."):
+            if not send(place, Texts(wishes.language)("alerts.trial")):
                 out.print("The message could not be sent.", style="bold")
                 raise SystemExit(Exit.REFUSED)
             out.print("Sent.")

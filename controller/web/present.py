@@ -136,13 +136,6 @@ def refusal_words(look: Look, texts: Texts) -> str:
     return texts.law("watering", reason, look.status.water_answer)
 
 
-def alarm_words(texts: Texts, name: str, words: str) -> str:
-    """What an alarm says; one that repeats a trip says what the trip does."""
-    if name.startswith("trip_") and texts.language != "en":
-        return texts.law("trip", name.removeprefix("trip_"), words)
-    return texts.law("alarm", name, words)
-
-
 def sending_words(site: Site, look: Look, texts: Texts) -> list[str]:
     """A line for each place that closed days are sent to: what waits, and when a failed try comes again."""
     found = []
@@ -186,7 +179,7 @@ def write_live_part(site: Site, look: Look, texts: Texts) -> str:
         look=look,
         sentence=sentence_of(site, look, texts),
         values=values_of(site, look, texts),
-        alarms=[(name, alarm_words(texts, name, words)) for name, words in look.status.alarms_of_people],
+        alarms=[(name, texts.alarm(name, words)) for name, words in look.status.alarms_of_people],
         refusal=refusal_words(look, texts),
         sending=sending_words(site, look, texts),
     )
@@ -202,7 +195,7 @@ def routes(site: Site) -> list[Route]:
             return closed
         texts = site.texts(request)
         look = site.run.look()
-        alarms = [(name, alarm_words(texts, name, words)) for name, words in look.status.alarms]
+        alarms = [(name, texts.alarm(name, words)) for name, words in look.status.alarms]
         trips = [
             {
                 "reason": reason,

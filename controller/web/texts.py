@@ -1,4 +1,4 @@
-"""Every text of the page, one file a language in texts/; English stands in wherever another language has no words."""
+"""Every text of the page and its messages, one file a language in texts/; where words are wanting English stands in."""
 
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -61,6 +61,12 @@ class Texts:
     def law(self, section: str, name: str, otherwise: str) -> str:
         """Words for a word of the law (a trip, a phase, why there is no water), or those that came with it."""
         return _table(self.language)[section].get(name, otherwise)
+
+    def alarm(self, name: str, words: str) -> str:
+        """What an alarm says, by its name; one that repeats a trip says what the trip does."""
+        if name.startswith("trip_"):
+            return words if self.language == "en" else self.law("trip", name.removeprefix("trip_"), words)
+        return self.law("alarm", name, self.said_plainly(words))
 
     def _pieces(self, text: str) -> Iterator[Piece]:
         known = sentences(self.language)
