@@ -87,7 +87,7 @@ def page_answers(port):
     try:
         with socket.create_connection(("127.0.0.1", port), timeout=5) as line:
             line.sendall(b"GET / HTTP/1.0\r\nHost: localhost\r\n\r\n")
-            return line.recv(100).startswith((b"HTTP/1.1 200", b"HTTP/1.1 303", b"HTTP/1.1 302"))
+            return line.recv(100).startswith((b"HTTP/1.1 200", b"HTTP/1.1 303", b"HTTP/1.1 307"))
     except OSError:
         return False
 
