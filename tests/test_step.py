@@ -218,6 +218,23 @@ def test_a_dose_the_board_knows_waits_for_its_count():
     assert state.watering_given_ml == pytest.approx(12.0)  # counted in full
 
 
+def test_a_board_whose_first_word_after_a_restart_is_the_lost_count_is_greeted_before_it_is_asked_for_more():
+    state = dosing()
+    state, actions = decide(state, said(state, "done", 6, 0, 2400, interlocks.BOARD_RESTARTED))
+    assert kinds(actions) == ["DoseClosed"]
+    state = state.but(last_dose_run_ms=None, thirsty=True, effect_check=None)
+
+    state, actions = decide(state, ticked(state))
+    assert (state.watering_answer, "DoseIntended" in kinds(actions)) == ("unreconciled", False)
+
+    state, actions = decide(state, report(state, boots=2, dose_id=6))
+    assert sent(actions)[0][0] == "hello"
+    state, _ = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 2, 6))
+    state, _ = decide(state, report(state, boots=2, dose_id=6))
+    state, actions = decide(state, ticked(state))
+    assert "DoseIntended" in kinds(actions)
+
+
 def test_a_board_without_memory_leaves_the_dose_in_doubt_and_counted_in_full():
     state, actions = greeted_again(
         dosing(), last_dose_id=0, boots=1, state=interlocks.TRIPPED, trip_reason=interlocks.STATE_LOST

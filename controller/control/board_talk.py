@@ -146,6 +146,8 @@ def _done(state: m.State, message: tuple[str | int | None, ...], settings: Setti
             last_dose_id=dose_id,
         )
     state, closed = close(state, steps_min, steps_max, str(end_reason), settings)
+    if end_reason == interlocks.BOARD_RESTARTED:  # it may be the first word of its new life: its report tells
+        state = state.but(reconciling=True)
     return state, [*closed, seen]
 
 

@@ -50,7 +50,7 @@ class Session:
     def start(self) -> None:
         self.process = subprocess.Popen(self._command + self._arguments, stdout=subprocess.PIPE, text=True)
         boots = len(self.records(m.BootRecord)) if (self.folder / "journal.sqlite").exists() else 0
-        wait_until(lambda: self.exists() and len(self.records(m.BootRecord)) > boots, "a controller that started")
+        wait_until(lambda: self.exists() and len(self.records(m.BootRecord)) > boots, "a controller that started", 30)
 
     def exists(self) -> bool:
         try:
