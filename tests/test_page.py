@@ -468,18 +468,50 @@ def test_a_thousand_wrong_codes_are_refused_and_the_right_one_must_wait(school):
     assert records(school, m.Request) == []
 
 
-def test_wrong_codes_from_many_addresses_make_everybody_wait(tmp_path):
+def keeper_of(tmp_path, seconds):
     codes = Codes(tmp_path / "codes.json")
-    codes.fits = lambda role, code: code == "right"
-    seconds = [0.0]
-    keeper = Gatekeeper(codes, lambda: seconds[0])
-    for number in range(WRONG_BY_ALL_MAX):
-        assert keeper.admits("192.0.2.1", "operator", "right")
-        assert not keeper.admits(f"198.51.100.{number}", "operator", "wrong")
+    codes.fits = lambda role, code: code == f"{role}'s own"
+    return Gatekeeper(codes, lambda: seconds[0])
 
-    assert not keeper.admits("192.0.2.1", "operator", "right")
+
+def test_wrong_codes_from_many_addresses_make_everybody_wait_from_whom_no_right_code_came(tmp_path):
+    seconds = [0.0]
+    keeper = keeper_of(tmp_path, seconds)
+    assert keeper.admits("192.0.2.1", "operator", "operator's own")
+    for number in range(WRONG_BY_ALL_MAX - 1):
+        assert not keeper.admits(f"198.51.100.{number}", "operator", "wrong")
+    assert keeper.admits("192.0.2.2", "operator", "operator's own")
+    assert not keeper.admits("203.0.113.1", "operator", "wrong")
+
+    assert not keeper.admits("192.0.2.3", "operator", "operator's own")  # a stranger so far
+    assert not keeper.admits("192.0.2.1", "technician", "technician's own")  # known for another role only
+    assert keeper.admits("192.0.2.1", "operator", "operator's own")
+    seconds[0] = 3_599.9
+    assert not keeper.admits("192.0.2.3", "operator", "operator's own")
     seconds[0] = 3_600.0
-    assert keeper.admits("192.0.2.1", "operator", "right")
+    assert keeper.admits("192.0.2.3", "operator", "operator's own")
+
+
+def test_a_known_address_waits_after_its_own_wrong_codes_all_the_same(tmp_path):
+    seconds = [0.0]
+    keeper = keeper_of(tmp_path, seconds)
+    assert keeper.admits("192.0.2.1", "operator", "operator's own")
+    for _ in range(FREE_TRIES):
+        assert keeper.wait_s("192.0.2.1", "operator") == 0.0
+        assert not keeper.admits("192.0.2.1", "operator", "wrong")
+    assert keeper.wait_s("192.0.2.1", "operator") == 30.0
+    assert not keeper.admits("192.0.2.1", "operator", "operator's own")
+
+
+def test_the_code_of_one_role_wins_no_more_tries_at_that_of_another(tmp_path):
+    seconds = [0.0]
+    keeper = keeper_of(tmp_path, seconds)
+    for _ in range(FREE_TRIES):
+        assert not keeper.admits("192.0.2.1", "operator", "wrong")
+        assert keeper.admits("192.0.2.1", "pupil", "pupil's own")
+
+    assert not keeper.admits("192.0.2.1", "operator", "operator's own")
+    assert keeper.wait_s("192.0.2.1", "operator") == 30.0
 
 
 @pytest.mark.guards("H12", "host", "8638ce0c")

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from functools import cached_property
 from pathlib import Path
+from typing import TypeVar
 
 import argon2
 
@@ -18,11 +19,15 @@ from controller.whole_file import write_whole
 PUPIL, OPERATOR, TECHNICIAN = "pupil", "operator", "technician"
 ROLES = (PUPIL, OPERATOR, TECHNICIAN)  # each may do what those before it may
 CODE_CHARACTERS_MIN, CODE_CHARACTERS_MAX = 8, 200
-FREE_TRIES = 5  # of one address; then it waits, twice as long with each further wrong code
+FREE_TRIES = 5  # of one address at one role's code; then it waits, twice as long with each further wrong code
 FIRST_WAIT_S, LONGEST_WAIT_S = 30.0, 900.0
-WRONG_BY_ALL_MAX = 100  # wrong codes of all addresses together within FORGET_S; then everybody waits
+# Wrong codes of all addresses together within FORGET_S; then whoever gave no right code yet waits.
+WRONG_BY_ALL_MAX = 100
 FORGET_S = 3_600.0
 ADDRESSES_KEPT = 1_000
+
+Key = TypeVar("Key")
+Value = TypeVar("Value")
 
 
 def may(role: str | None, needed: str) -> bool:
@@ -79,39 +84,51 @@ class Codes:
 
 
 class Gatekeeper:
-    """Checks codes, one at a time, and makes an address wait after wrong ones."""
+    """Checks codes, one at a time, and makes an address wait after wrong ones.
+
+    Each role is counted apart, so that whoever knows one role's code wins no more tries at another's. Where a role's
+    code was right before, wrong codes of other addresses lock nobody out: a class cannot keep its teacher from a trip.
+    """
 
     def __init__(self, codes: Codes, clock: Callable[[], float] = time.monotonic) -> None:
         self.codes = codes
         self._clock = clock
         self._lock = threading.Lock()
-        self._wrong: dict[str, tuple[int, float]] = {}  # address -> (how many, when last)
+        self._wrong: dict[tuple[str, str], tuple[int, float]] = {}  # address and role -> (how many, when last)
+        self._right: dict[tuple[str, str], None] = {}  # address and role from which a right code came, the newest last
         self._wrong_by_all_s: list[float] = []
 
-    def wait_s(self, address: str) -> float:
-        """How long this address still has to wait before another try; 0 when it need not."""
+    def wait_s(self, address: str, role: str) -> float:
+        """How long this address still has to wait before another try at this role's code; 0 when it need not."""
         now_s = self._clock()
-        wrong, last_s = self._wrong.get(address, (0, 0.0))
+        wrong, last_s = self._wrong.get((address, role), (0, 0.0))
         wait_s = 0.0
         if wrong >= FREE_TRIES:
             wait_s = last_s + min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(wrong - FREE_TRIES, 20)) - now_s
         self._wrong_by_all_s = [at_s for at_s in self._wrong_by_all_s if now_s - at_s < FORGET_S]
-        if len(self._wrong_by_all_s) >= WRONG_BY_ALL_MAX:
+        if len(self._wrong_by_all_s) >= WRONG_BY_ALL_MAX and (address, role) not in self._right:
             wait_s = max(wait_s, self._wrong_by_all_s[0] + FORGET_S - now_s)
         return max(0.0, wait_s)
 
     def admits(self, address: str, role: str, code: str) -> bool:
         """Whether the code is right; a try during a wait is refused unseen and counts for nothing."""
+        tried = (address, role)
         with self._lock:
-            if self.wait_s(address) > 0.0:
+            if self.wait_s(address, role) > 0.0:
                 return False
+            wrong, last_s = self._wrong.pop(tried, (0, 0.0))
             if self.codes.fits(role, code):
-                self._wrong.pop(address, None)
+                _remember(self._right, tried, None)
                 return True
-            wrong, last_s = self._wrong.pop(address, (0, 0.0))
             now_s = self._clock()
-            self._wrong[address] = (1 if now_s - last_s > FORGET_S else wrong + 1, now_s)
+            _remember(self._wrong, tried, (1 if now_s - last_s > FORGET_S else wrong + 1, now_s))
             self._wrong_by_all_s.append(now_s)
-            while len(self._wrong) > ADDRESSES_KEPT:
-                del self._wrong[next(iter(self._wrong))]
             return False
+
+
+def _remember(kept: dict[Key, Value], key: Key, value: Value) -> None:
+    """Keep it as the newest of so many."""
+    kept.pop(key, None)
+    kept[key] = value
+    while len(kept) > ADDRESSES_KEPT:
+        del kept[next(iter(kept))]

@@ -270,7 +270,7 @@ async def code_refusal(site: Site, request: Request, role: str, code: str) -> Re
     """Why a code is not taken, or None when it is right."""
     texts = site.texts(request)
     address = request.client.host if request.client else ""
-    wait_s = site.gatekeeper.wait_s(address)
+    wait_s = site.gatekeeper.wait_s(address, role)
     if wait_s > 0.0:
         return site.message(request, texts("sign_in.wait", n=round(wait_s + 0.5)), 429)
     if await run_in_threadpool(site.gatekeeper.admits, address, role, code):
