@@ -432,6 +432,7 @@ def test_no_german_page_shows_english(german):
         answer = german.get(path)
         assert "lang" not in answer.headers or path == "/now/part"
         assert english_on(answer, german.site) == [], path
+        assert re.findall(r'<input[^>]* value="\d+\.\d+"', answer.text) == [], path
 
 
 def test_the_crawl_would_notice_english(german):

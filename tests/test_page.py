@@ -5,6 +5,7 @@ import io
 import json
 import tomllib
 import zipfile
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 
@@ -129,6 +130,31 @@ def test_the_sentence_tells_lamp_water_and_that_nothing_is_needed(reader):
     assert "Lamp on until 22:00." in text
     assert "Last watered 3 days ago, 10.0 ml." in text
     assert "Nothing needs you." in text
+
+
+@pytest.mark.parametrize(
+    ("phase", "counts", "words"),
+    [
+        (m.PREPARING, 2_500, "not watered to the band yet"),
+        (m.WETTING, 2_500, "not watered to the band yet"),
+        (m.OPENING, 2_500, "not watered to the band yet"),
+        (m.OPENING, 1_200, "wet enough"),
+        (m.GROWING, 2_500, "below the band"),
+        (m.ENDED, 2_500, "below the band"),
+    ],
+)
+def test_a_medium_is_called_too_dry_only_where_the_plan_holds_its_band(tmp_path, phase, counts, words):
+    plan = read_settings(example_path("skerry-light.plan.toml"), example_path("skerry-light.chamber.toml"))
+    with closing(new_journal(tmp_path, plan)) as journal:
+        journal.append(m.BootRecord(at(0), "0.1.0"))
+        if phase != m.PREPARING:
+            journal.append(m.PhaseRecord(at(1), m.WETTING, 0))
+            journal.append(m.PhaseRecord(at(2), phase, 1))
+        journal.append(reading(at(HOUR_MS), moisture_counts=counts))
+    text = client_of(make_site(tmp_path)).get("/").text
+
+    shown = {each for each in ("not watered to the band yet", "below the band", "wet enough") if each in text}
+    assert shown == {words}
 
 
 def test_live_values_are_those_of_the_last_reading(rehearsed, reader):

@@ -212,7 +212,10 @@ def test_a_record_that_was_changed_is_told_by_name_and_breaks_nothing(bench):
 def test_the_control_chart_draws_every_factor_and_crosses_the_one_that_left(bench):
     folder, began = bench.workbench.folder, datetime.now(UTC) + timedelta(days=1)
     client = client_of(bench)
-    assert "Limits are drawn from 6 points on" in client.get("/technician/chart").text
+    text = client.get("/technician/chart").text
+    assert "Limits are drawn from 6 points on" in text
+    assert "These are of a simulated pump" in text
+    assert text.count("<circle") == 2  # one calibration, one check
     for number, factor in enumerate([0.00500, 0.00501, 0.00499, 0.005, 0.00501, 0.00530]):
         at_utc = began + timedelta(days=number)
         content = {
@@ -222,7 +225,8 @@ def test_the_control_chart_draws_every_factor_and_crosses_the_one_that_left(benc
         records.keep(folder, "check", at_utc, content)
     text = client.get("/technician/chart").text
 
-    assert text.count("<circle") + text.count('class="outside"') == 16  # 8 factors, on both charts
+    assert text.count("<circle") + text.count('class="outside"') == 12  # the 6 real factors, on both charts
+    assert "simulated" not in text
     assert 1 <= text.count('class="outside"') <= 2
     assert "outside the limits of those before it: calibrate again" in text
     assert text.count("✕ outside") == 1

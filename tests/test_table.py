@@ -69,6 +69,9 @@ def test_the_command_reads_what_a_stick_holds(tmp_path):
     rows = list(csv.DictReader(io.StringIO(result.output)))
 
     assert [row["from_utc"] for row in rows] == ["2026-03-02T00:00Z", "2026-03-03T00:00Z", "2026-03-04T00:00Z"]
+    named = CliRunner().invoke(main, ["table", str(tmp_path / "stick"), "--out", str(tmp_path / "days.csv")])
+    assert (tmp_path / "days.csv").read_text().split() == result.output.split()
+    assert named.output.replace("\n", "") == str(tmp_path / "days.csv")
     assert {(r["chamber"], r["readings"], r["air_temperature_mean_c"]) for r in rows} == {
         ("skerry-light", "24", "20.000")
     }
@@ -77,6 +80,7 @@ def test_the_command_reads_what_a_stick_holds(tmp_path):
 def test_every_reading_can_be_had_as_one_file(store, tmp_path):
     result = CliRunner().invoke(main, ["table", str(store), "--by", "reading", "--out", str(tmp_path / "all.csv")])
     assert result.exit_code == 0, result.output
+    assert result.output.replace("\n", "") == str(tmp_path / "all.csv")
     with (tmp_path / "all.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
 

@@ -30,11 +30,18 @@ class Standing(NamedTuple):
     advice: tuple[str, ...]
 
 
-def points_of(records: list[dict[str, Any]]) -> list[Point]:
-    """The factor of every accepted calibration and every check, oldest first."""
+def is_all_simulated(records: list[dict[str, Any]]) -> bool:
+    """Whether there are calibrations or checks of a pump, and none of them of a real one."""
+    of_pumps = [record for record in records if record["kind"] in ("pump", "check")]
+    return bool(of_pumps) and all(record.get("simulated") for record in of_pumps)
+
+
+def points_of(records: list[dict[str, Any]], *, simulated: bool) -> list[Point]:
+    """The factor of every accepted calibration and every check, oldest first: of simulated pumps, or of real ones."""
     found = []
     for record in records:
-        if record["kind"] in ("pump", "check") and record["accepted"]:
+        is_factor = record["kind"] in ("pump", "check") and record["accepted"]
+        if is_factor and bool(record.get("simulated")) == simulated:
             result = record["result"]
             at_utc = datetime.fromisoformat(record["at_utc"])
             u_ml_per_step = result["ml_per_step_standard_uncertainty"]

@@ -179,7 +179,8 @@ def pump_age(elsewhere: Elsewhere, chamber: Chamber, folder: Path, *, simulated:
     its standard uncertainty. A check of a small portion thus holds no water back by its own noise.
     """
     kept = [each for each in records.read_all(folder) if bool(each.get("simulated")) == simulated]
-    standing = ageing.judge_factors(ageing.points_of(kept), chamber.pump.tubing_lot, chamber.pump.calibration_id)
+    points = ageing.points_of(kept, simulated=simulated)
+    standing = ageing.judge_factors(points, chamber.pump.tubing_lot, chamber.pump.calibration_id)
     drift_pct = 0.0
     if standing.points:
         newest, in_use_ml_per_step = standing.points[-1], chamber.pump.ml_per_step

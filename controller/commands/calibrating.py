@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from controller.bench import records
+from controller.bench import ageing, records
 from controller.commands.bench_options import chamber_option, pdf_option, runs_option, turned_option
 from controller.commands.certifying import advise, certify, hours_turned_h
 from controller.commands.checking import check
@@ -47,8 +47,7 @@ def list_records(chamber_path: Path, runs: Path, turned_h: float, as_json: bool)
             lot = f"  lot {each['tubing_lot']}" if each.get("tubing_lot") else ""
             hours = f", {each['turned_h']:.2f} h turned" if each.get("turned_h") is not None else ""
             out.print(f"{mark} {each['id']}  {_figure(each)}  by {each['by']}{lot}{hours}")
-        pumps = [each for each in found if each["kind"] in ("pump", "check")]
-        simulated = bool(pumps) and all(each.get("simulated") for each in pumps)
+        simulated = ageing.is_all_simulated(found)
         advise(
             folder, chamber, hours_turned_h(folder, chamber, runs, turned_h, simulated=simulated), simulated=simulated
         )

@@ -35,8 +35,7 @@ def hours_turned_h(folder: Path, chamber: Chamber, runs: Path, turned_elsewhere_
 
 def advise(folder: Path, chamber: Chamber, turned_h: float, *, simulated: bool) -> None:
     """Say what charts and hours ask for, and draw the charts."""
-    kept = [each for each in records.read_all(folder) if bool(each.get("simulated")) == simulated]
-    points = ageing.points_of(kept)
+    points = ageing.points_of(records.read_all(folder), simulated=simulated)
     standing = ageing.judge_factors(points, chamber.pump.tubing_lot, chamber.pump.calibration_id)
     advice = (*standing.advice, *ageing.judge_hours(turned_h, chamber.pump.tube_life_h))
     out.print(f"The tube has turned {turned_h:.2f} h of {chamber.pump.tube_life_h:g} h.")

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from controller.commands.terminal import plain_errors
+from controller.commands.terminal import out, plain_errors
 from controller.control.photoperiod import moment_of
 from controller.errors import JournalError, SettingsError
 from controller.parcels.questions import climate, duckdb_readings, every_reading
@@ -32,6 +32,7 @@ def table(store: Path, span: str, plan_sha256: str | None, path: Path | None) ->
             if path is None:
                 raise SettingsError(("--by reading: name a file with --out; there may be millions of lines.",))
             every_reading(duckdb_readings(store), plan_sha256).to_csv(path)
+            out.print(str(path))
             return
         found = climate(duckdb_readings(store), span, plan_sha256)
         if path is None:
@@ -42,6 +43,7 @@ def table(store: Path, span: str, plan_sha256: str | None, path: Path | None) ->
                 _write(found, file)
         except OSError as error:
             raise JournalError(f"{path}: cannot be written: {error.strerror}.") from error
+        out.print(str(path))
 
 
 def _write(found: Any, file: Any) -> None:

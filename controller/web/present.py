@@ -17,6 +17,7 @@ from controller.web.watching import Look
 
 UNRECOGNISED = 401
 CHECKS = ("eyes", "dry", "mended", "hands")
+BEFORE_GROWING = (m.PREPARING, m.WETTING, m.SOAKING, m.DRAINING, m.OPENING)  # the band of the medium is not held yet
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,7 @@ class Value:
     value: str
     unit: str
     band: str
-    standing: str  # in_band, above, below, enough, no_band, suspect, missing
+    standing: str  # in_band, above, below, enough, not_yet, no_band, suspect, missing
     mark_pct: float | None = None
     band_from_pct: float = 0.0
     band_to_pct: float = 0.0
@@ -74,8 +75,11 @@ def values_of(site: Site, look: Look, texts: Texts) -> list[Value]:
     if law is not None:
         band = (100.0 * law.low_fraction, 100.0 * law.high_fraction)
         water = value_of(texts, texts("value.water"), content_pct, "% v/v", 1, reading.moisture_quality, band)
-        # above the band nothing is amiss: the plants have what they need
-        found.append(replace(water, standing="enough") if water.standing == "above" else water)
+        if water.standing == "above":  # nothing is amiss: the plants have what they need
+            water = replace(water, standing="enough")
+        elif water.standing == "below" and look.status.phase in BEFORE_GROWING:
+            water = replace(water, standing="not_yet")
+        found.append(water)
     elif content_pct is not None:
         found.append(Value(texts("value.water"), texts.number(content_pct), "% v/v", "", reading.moisture_quality))
     ppfd = reading.lamp_duty_fraction * chamber.lamp.ppfd_at_full_duty_umol_m2_s

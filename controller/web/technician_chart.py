@@ -82,7 +82,10 @@ def routes(site: Site) -> list[Route]:
         texts, folder = site.texts(request), site.bench().folder
         pump = read_chamber(site.bench().chamber_path).pump
         kept = records.read_all(folder)
-        points = ageing.points_of(kept)
+        asked_for = request.query_params.get("record", "")
+        newest = next((each for each in kept if each["id"] == asked_for and each["kind"] == "check"), None)
+        simulated = ageing.is_all_simulated(kept) if newest is None else bool(newest.get("simulated"))
+        points = ageing.points_of(kept, simulated=simulated)
         standing = ageing.judge_factors(points, pump.tubing_lot, pump.calibration_id or "")
         values = [each.ml_per_step for each in standing.points]
         individuals = ewma = None
@@ -92,12 +95,11 @@ def routes(site: Site) -> list[Route]:
         if standing.ewma is not None:
             smoothed = [float(value) for value in standing.ewma.points]
             ewma = draw(smoothed, [0.0] * len(smoothed), standing.ewma, texts)
-        asked_for = request.query_params.get("record", "")
-        newest = next((each for each in kept if each["id"] == asked_for and each["kind"] == "check"), None)
         return site.page(
             request,
             "chart.jinja",
             newest=newest,
+            simulated=simulated,
             standing=standing,
             drawings=[(name, each) for name, each in (("individuals", individuals), ("ewma", ewma)) if each],
             points=list(zip(standing.points, _whens(site, [each.at_utc for each in standing.points]), strict=True)),

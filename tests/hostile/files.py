@@ -133,7 +133,7 @@ def _calibration_judge(folder: Path) -> Judge:
         text = records.applied(chamber_text, folder / "a.chamber.toml")
         text.encode()
         assert text.count("\n") >= chamber_text.count("\n")
-        points_of(records.read_all(beside))
+        points_of(records.read_all(beside), simulated=False)
         if record["tubing_lot"] != "SL-07":
             assert not refused_in_a_sentence(lambda: records.judge_tube(beside, "SL-07"), SettingsError)
         return True
