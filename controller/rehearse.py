@@ -12,6 +12,7 @@ from controller.chamber.faults import Fault, Strike
 from controller.chamber.keeper import INITIALS, Keeper
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY
 from controller.control.photoperiod import utc_ms
 from controller.deciding import Decider
 from controller.errors import JournalError
@@ -22,7 +23,6 @@ from controller.schedule import VirtualSchedule, job_table
 START_UTC = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 TICK_MS = 1_000  # of the deciding loop, while water moves and until the plants grow
 QUIET_TICK_MS = 60_000  # of the deciding loop while nothing moves
-MS_PER_DAY = 86_400_000
 READINGS_WAIT_S = 600  # nothing here can be lost to a power cut
 
 

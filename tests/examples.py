@@ -56,10 +56,10 @@ CHAMBER = p.Chamber(
         ml_per_step=0.005,
         ml_per_step_standard_uncertainty=0.00004,
         steps_per_s=200,
-        calibrated_on=date(2026, 2, 1),
+        calibrated_on=date(2026, 2, 16),
     ),
     moisture_probe=p.MoistureProbe(
-        dry_count=3000, dry_fraction=0.02, wet_count=1200, wet_fraction=0.42, calibrated_on=date(2026, 2, 1)
+        dry_count=3000, dry_fraction=0.02, wet_count=1200, wet_fraction=0.42, calibrated_on=date(2026, 2, 17)
     ),
     lamp=p.Lamp(ppfd_at_full_duty_umol_m2_s=300),
     limits=p.ChamberLimits(dose_max_ml=60, daily_max_ml=300, reservoir_ml=2000),

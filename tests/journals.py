@@ -1,61 +1,30 @@
 """Small journals made by hand, for tests of what is read from them: the Skerry Light twin on its bench."""
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from controller import plan as p
 from controller.control import model as m
 from controller.records.journal import Journal
+from tests import examples
 
 START_UTC = datetime(2026, 3, 2, 0, 0, tzinfo=UTC)
 START_MS = 1_772_409_600_000  # the same moment
 MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
 
-SETTINGS = p.Settings(
-    plan=p.Plan(
+SETTINGS = replace(
+    examples.SETTINGS,
+    plan=replace(
+        examples.PLAN,
         name="Cress on the skerry",
-        length_days=21,
         positions=[p.Position(number=n, species="cress" if n < 3 else "radish") for n in (1, 2, 3)],
-        medium=p.Medium(bed_area_cm2=220, bed_depth_cm=4.5, texture="sandy loam"),
-        first_wetting=p.FirstWetting(total_ml=210, aliquot_ml=50, push_rate_max_ml_per_min=25),
-        watering=p.Watering(
-            dose_ml=12,
-            rest_h=3,
-            daily_cap_ml=60,
-            total_cap_ml=900,
-            moisture=p.MoistureLed(low_fraction=0.24, high_fraction=0.28),
-        ),
-        photoperiod=p.Photoperiod(light_h=16, start=time(6), ppfd_umol_m2_s=180),
-        climate=p.Climate(
-            air_temperature_low_c=18,
-            air_temperature_high_c=26,
-            air_temperature_alarm_low_c=12,
-            air_temperature_alarm_high_c=32,
-            relative_humidity_low_pct=45,
-            relative_humidity_high_pct=85,
-        ),
+        watering=replace(examples.PLAN.watering, fallback=None),
+        photoperiod=replace(examples.PLAN.photoperiod, ramp_min=0),
         steps=[p.HandsOnStep(name="drain", title="Drain and weigh", due="after_soak", asks_drained_mass=True)],
         observation=p.Observation(days=[1, 2, 3]),
         sample_every_s=600,
-    ),
-    chamber=p.Chamber(
-        site=p.Site(name="Skerry Light", place="the keeper's bench", time_zone="Atlantic/Faroe"),
-        board=p.BoardLine(serial_port="/dev/ttyACM0"),
-        air_sensor=p.AirSensor(),
-        pins=p.Pins(lamp=18, leak=5, overfill_float=6, status_lamp=23, acknowledge_button=24),
-        pump=p.Pump(
-            ml_per_step=0.005,
-            ml_per_step_standard_uncertainty=0.00004,
-            steps_per_s=200,
-            calibrated_on=date(2026, 2, 16),
-        ),
-        moisture_probe=p.MoistureProbe(
-            dry_count=3000, dry_fraction=0.02, wet_count=1200, wet_fraction=0.42, calibrated_on=date(2026, 2, 17)
-        ),
-        lamp=p.Lamp(ppfd_at_full_duty_umol_m2_s=300),
-        limits=p.ChamberLimits(dose_max_ml=60, daily_max_ml=300, reservoir_ml=2000),
     ),
     plan_sha256="5c" * 32,
 )

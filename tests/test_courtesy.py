@@ -7,7 +7,7 @@ from controller.control import watering
 from tests import examples
 from tests.campaigns import courtesy
 
-H = watering.MS_PER_H
+H = m.MS_PER_H
 
 
 @pytest.mark.guards("H4", "host", "c74a6d07")

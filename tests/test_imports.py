@@ -14,9 +14,12 @@ PURE_LIBRARY = {
     "__future__", "collections", "dataclasses", "datetime", "decimal", "enum", "fractions", "functools", "itertools",
     "math", "re", "statistics", "types", "typing", "zoneinfo",
 }  # fmt: skip
-PURE_FILES = {"controller/plan.py", "controller/errors.py", *(
-    str(path.relative_to(ROOT)) for folder in ("control", "science") for path in ROOT.glob(f"controller/{folder}/*.py")
-)}  # fmt: skip
+PURE_FOLDERS = (ROOT / "controller/control", ROOT / "controller/science")
+PURE_FILES = {
+    "controller/plan.py",
+    "controller/errors.py",
+    *(str(path.relative_to(ROOT)) for folder in PURE_FOLDERS for path in folder.rglob("*.py")),
+}
 # imported where they are used, because they are heavy or belong to hardware that a desk has not
 LATE = {
     "matplotlib", "jinja2", "PIL", "smbus2", "gpiozero.pins.lgpio", "scipy.special", "weasyprint", "uvicorn",

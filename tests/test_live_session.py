@@ -59,8 +59,8 @@ def given_in_full(live):
 def session(tmp_path, plan, chamber_s_per_s=4, command=COMMAND):
     with RunningStand(tmp_path / "stand", chamber_s_per_s) as stand:
         made = Session(tmp_path / "run", plan, stand, command=command)
-        made.start()
         try:
+            made.start()
             yield made
         finally:
             if made.process is not None and made.process.poll() is None:

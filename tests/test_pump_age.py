@@ -18,7 +18,7 @@ from controller.run import LiveRun
 from controller.settings import example_path, settings_from_text
 from tests import examples
 
-H = watering.MS_PER_H
+H = m.MS_PER_H
 LIFE_MS = 100 * H
 STOPS = examples.watering(aged_pump="stop")
 WANTED = watering.Wanted(m.MOISTURE_LED, 12.0)

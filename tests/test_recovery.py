@@ -11,7 +11,7 @@ from controller.control import watering
 from controller.control.recovery import resume
 from tests import examples
 
-H = watering.MS_PER_H
+H = m.MS_PER_H
 HYDRATED = examples.moment(300_000)
 HISTORY = [
     m.BootRecord(examples.moment(0), "0"),

@@ -13,7 +13,7 @@ from controller.control.step import step
 from tests import examples
 
 SETTINGS = examples.SETTINGS
-H = watering.MS_PER_H
+H = m.MS_PER_H
 READING = m.Reading(21.5, 61.0, examples.counts_for(0.30), 2001, 2002, 1003)
 FIXED = examples.watering(moisture=None, fixed=p.FixedTimes(times=[time(7, 30), time(19, 30)]), fallback=None)
 

@@ -12,7 +12,7 @@ from controller.control import watering
 from firmware_bridge import messages
 from tests import examples
 
-H = watering.MS_PER_H
+H = m.MS_PER_H
 
 
 def want(volume_ml=12.0, purpose=m.MOISTURE_LED):
@@ -59,14 +59,14 @@ def test_the_rest_between_doses_is_kept_to_the_millisecond(since_ms, reason):
 @pytest.mark.parametrize(("given_ml", "reason"), [(47.9, ""), (48.0, ""), (48.1, "daily_cap")])
 def test_the_daily_cap_counts_the_most_that_was_given_in_any_24_hours(given_ml, reason):
     state = examples.growing()
-    given = m.Given(state.run_ms - watering.MS_PER_DAY + 1, given_ml, m.MOISTURE_LED)
+    given = m.Given(state.run_ms - m.MS_PER_DAY + 1, given_ml, m.MOISTURE_LED)
 
     assert may(state.but(given_today=(given,))) == reason
 
 
 def test_water_older_than_24_hours_no_longer_counts_for_the_day():
     state = examples.growing()
-    given = m.Given(state.run_ms - watering.MS_PER_DAY, 60.0, m.MOISTURE_LED)
+    given = m.Given(state.run_ms - m.MS_PER_DAY, 60.0, m.MOISTURE_LED)
 
     assert may(state.but(given_today=(given,))) == ""
 

@@ -11,12 +11,12 @@ from pydantic import TypeAdapter, ValidationError
 
 from controller.alerts.causes import Cause
 from controller.alerts.wishes import Wishes
+from controller.control.model.moments import MS_PER_H
 from controller.errors import JournalError, SettingsError
 from controller.web.texts import Texts
 from controller.whole_file import write_whole
 
 WAITING_MAX = 200  # messages; beyond it the oldest are dropped, since the causes that still stand are told again
-MS_PER_H = 3_600_000
 
 
 @dataclass

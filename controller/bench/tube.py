@@ -14,7 +14,8 @@ from typing import Any, NamedTuple
 from controller.bench import ageing, records
 from controller.bench.session_file import SESSION_FILE
 from controller.control import model as m
-from controller.control.photoperiod import MS_PER_H, utc_ms
+from controller.control.model.moments import MS_PER_H
+from controller.control.photoperiod import utc_ms
 from controller.control.watering import BOARD_DAY_MS
 from controller.errors import JournalError, SettingsError
 from controller.plan import Chamber

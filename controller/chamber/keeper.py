@@ -5,14 +5,13 @@ from collections.abc import Callable
 from controller.chamber.faults import Strike
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY, MS_PER_H
 from controller.plan import Settings
 from firmware_bridge import interlocks
 
 INITIALS = "LK"
 STEP_TAKES_MS = 4 * 60_000
 VISIT_HOUR_UTC = 15
-MS_PER_H = 3_600_000
-MS_PER_DAY = 24 * MS_PER_H
 WATER_G_PER_ML = 0.998
 
 Ask = Callable[..., None]

@@ -6,7 +6,7 @@ from typing import Any
 from controller.bench import ageing, records, tube
 from controller.bench.certificate import write_ageing, write_certificate, write_paper
 from controller.commands.terminal import err, out
-from controller.control.photoperiod import MS_PER_H
+from controller.control.model.moments import MS_PER_H
 from controller.errors import WardianError
 from controller.plan import Chamber
 

@@ -1,6 +1,6 @@
 """What a person should be told: conditions that stand for a while raise an alarm, and end it when they are gone."""
 
-from controller.control import hands_on, photoperiod, watering
+from controller.control import hands_on, watering
 from controller.control import model as m
 from controller.control.words import trip_words
 from controller.plan import Settings
@@ -51,7 +51,7 @@ def conditions(state: m.State, settings: Settings) -> dict[str, str]:
 def _aged_pump(state: m.State, settings: Settings) -> dict[str, str]:
     """What the hours of the tube and the drift of the factor ask for; whether they stop water is the plan's to say."""
     age, life_h = state.pump_age, settings.chamber.pump.tube_life_h
-    turned_h = age.turned_ms / photoperiod.MS_PER_H
+    turned_h = age.turned_ms / m.MS_PER_H
     found = {}
     if turned_h > life_h:
         found["tube_worn"] = f"The pump has turned its tube for more than {life_h:g} h: put in a new one, calibrate it."

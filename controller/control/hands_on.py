@@ -61,7 +61,7 @@ def phase_after(state: m.State, settings: Settings) -> Decision:
             return _enter(state, m.OPENING, settings)
     elif phase == m.OPENING and gates_open(state, settings, "after_drain"):
         return _enter(state, m.GROWING, settings)
-    if phase != m.ENDED and state.run_ms >= settings.plan.length_days * watering.MS_PER_DAY:
+    if phase != m.ENDED and state.run_ms >= settings.plan.length_days * m.MS_PER_DAY:
         return _enter(state, m.ENDED, settings)
     return state, []
 
@@ -117,7 +117,7 @@ def fall_due(state: m.State, settings: Settings) -> Decision:
         if step.name in state.steps_due:
             continue
         if step.due == "on_day":
-            if state.run_ms < ((step.day or 0) - 1) * watering.MS_PER_DAY:
+            if state.run_ms < ((step.day or 0) - 1) * m.MS_PER_DAY:
                 continue  # cannot be due yet, whatever its time of day
             hydrated = state.hydrated_utc_ms
             due = hydrated is not None and run_utc_ms(state) >= day_moment_utc_ms(hydrated, step)

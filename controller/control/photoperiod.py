@@ -3,10 +3,9 @@
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from controller.control.model.moments import MS_PER_DAY, MS_PER_H
 from controller.plan import Photoperiod
 
-MS_PER_H = 3_600_000
-MS_PER_DAY = 24 * MS_PER_H
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

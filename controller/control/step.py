@@ -285,7 +285,7 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
         state, lamp = _lamp(state, settings)
         return state, [action for action in lamp if isinstance(action, m.SetLamp)]
     if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
-        failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / photoperiod.MS_PER_H
+        failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / m.MS_PER_H
         words = "Records can be written again; between the last row and this one nothing was kept."
         cause = state.records_failed_words
         failed_words = f"Records could not be written for {failed_h:.1f} h; no water meanwhile. Cause: {cause}."

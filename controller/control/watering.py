@@ -11,11 +11,10 @@ from zoneinfo import ZoneInfo
 
 from controller.control import model as m
 from controller.control import photoperiod, sensing
+from controller.control.model.moments import MS_PER_DAY, MS_PER_H
 from controller.plan import Settings
 from firmware_bridge import limits, messages
 
-MS_PER_H = photoperiod.MS_PER_H
-MS_PER_DAY = photoperiod.MS_PER_DAY
 SLOT_GRACE_MS = 2 * MS_PER_H  # a fixed watering time that was missed by more than this is left out
 EFFECT_AFTER_MS = 30 * 60_000  # water needs this long to reach the probe
 EFFECT_SHARE_MIN = 0.2  # a dose that raises the moisture by less than this share of the expected rise did nothing

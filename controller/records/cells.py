@@ -4,8 +4,8 @@ from datetime import UTC, tzinfo
 from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
+from controller.control.model.moments import MS_PER_DAY
 from controller.control.photoperiod import moment_of
-from controller.records.timeline import MS_PER_DAY
 
 # A spreadsheet takes a cell that begins like this for a formula (a tab or line end before it changes nothing).
 _FORMULA_SIGNS = ("=", "+", "-", "@")

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from controller.control.model.moments import MS_PER_H
 from controller.plan import Settings
 from controller.records.cells import POINT, Clock, Signs, number
 from controller.records.columns import CLIMATE
@@ -23,7 +24,7 @@ from controller.records.series import (
     water_content_fractions,
 )
 from controller.records.survey import LONGEST_GAP_MS
-from controller.records.timeline import MS_PER_H, Flags, Timeline
+from controller.records.timeline import Flags, Timeline
 
 PARTLY = "partly"
 

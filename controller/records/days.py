@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY
 from controller.records.journal import TABLES, Journal
-from controller.records.timeline import MS_PER_DAY, ROWS_PER_READ, Flags, Milliseconds, Timeline
+from controller.records.timeline import ROWS_PER_READ, Flags, Milliseconds, Timeline
 
 Numbers = NDArray[np.int64]
 Ranges = dict[str, tuple[int, int]]  # table -> number of its first and of its last row; first > last means none

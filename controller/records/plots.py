@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY
 from controller.control.photoperiod import moment_of
 from controller.plan import Settings
 from controller.records.account import Entry, Totals
 from controller.records.lanes import Lane, Span
 from controller.records.thinning import Trace, Traces
-from controller.records.timeline import MS_PER_DAY
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

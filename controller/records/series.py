@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_H
 from controller.plan import MoistureProbe
 from controller.records.journal import Journal
-from controller.records.timeline import MS_PER_H, Flags, Milliseconds, Timeline
+from controller.records.timeline import Flags, Milliseconds, Timeline
 from controller.science.air import dew_point_c, vapour_pressure_deficit_kpa
 
 ROWS_PER_BLOCK = 16_384

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any, Protocol
 
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY, MS_PER_H
 from controller.control.photoperiod import moment_of
 from controller.control.words import trip_words
 from controller.plan import Settings
@@ -11,7 +12,7 @@ from controller.records.account import Totals, entries_of, planned_ml
 from controller.records.happenings import standing_observations
 from controller.records.journal import Journal
 from controller.records.survey import Survey, survey_of
-from controller.records.timeline import MS_PER_DAY, MS_PER_H, Timeline
+from controller.records.timeline import Timeline
 
 WHOLE_DAY_GAP_H = 1 / 60  # a day with more than a minute of gap is not a whole one
 AGREES_WITHIN = 2.0  # standard uncertainties: about 95 % (JCGM 100:2008, 6.2)

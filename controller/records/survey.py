@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY, MS_PER_H
 from controller.plan import Climate, Settings
 from controller.records.journal import Journal
 from controller.records.series import (
@@ -26,7 +27,7 @@ from controller.records.series import (
     vapour_pressure_deficits_kpa,
     water_content_fractions,
 )
-from controller.records.timeline import MS_PER_DAY, MS_PER_H, Flags, Milliseconds, Timeline
+from controller.records.timeline import Flags, Milliseconds, Timeline
 from controller.science.light import daily_light_integral_mol_m2
 from controller.science.thermal_time import degree_days_from_series
 

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY
 from controller.control.words import END_WORDS
 from controller.plan import Settings
 from controller.records import columns
@@ -14,7 +15,7 @@ from controller.records.happenings import Happening, happenings_of
 from controller.records.journal import Journal
 from controller.records.series import Window
 from controller.records.survey import Day, Survey
-from controller.records.timeline import MS_PER_DAY, Timeline
+from controller.records.timeline import Timeline
 
 PURPOSE_WORDS = {
     m.FIRST_WETTING: "a portion of the first wetting",

@@ -11,10 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_H
 from controller.records.journal import TABLES, Journal
-
-MS_PER_H = 3_600_000
-MS_PER_DAY = 24 * MS_PER_H
 
 Milliseconds = NDArray[np.int64]
 Flags = NDArray[np.bool_]

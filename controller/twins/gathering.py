@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY, MS_PER_H
 from controller.control.photoperiod import light_anchor_utc_ms, light_fraction
 from controller.errors import JournalError
 from controller.plan import Settings
@@ -28,7 +29,7 @@ from controller.records.series import (
 )
 from controller.records.summary import utc_text
 from controller.records.survey import Day, Survey, survey_of
-from controller.records.timeline import MS_PER_DAY, MS_PER_H, Placed, Timeline
+from controller.records.timeline import Placed, Timeline
 
 HOURLY = ("air_temperature_c", "relative_humidity_pct", "vapour_pressure_deficit_kpa", "water_content_fraction")
 GAP_TOLD_H = 0.25  # shorter gaps (a restart of the program) are counted, not told one by one

@@ -7,7 +7,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from controller.control import model as m
-from controller.control.photoperiod import MS_PER_DAY
+from controller.control.model.moments import MS_PER_DAY
 from controller.records.account import entries_of
 from controller.records.cells import Clock
 from controller.records.happenings import standing_observations

@@ -118,7 +118,7 @@ def lamp_turns_utc_ms(settings: Settings, hydrated_utc_ms: int, at_utc_ms: int, 
     if not 0.0 < period.light_h < period.cycle_h:
         return None
     anchor_ms = photoperiod.light_anchor_utc_ms(period, hydrated_utc_ms, settings.chamber.site.time_zone)
-    cycle_ms, light_ms = round(period.cycle_h * photoperiod.MS_PER_H), round(period.light_h * photoperiod.MS_PER_H)
+    cycle_ms, light_ms = round(period.cycle_h * m.MS_PER_H), round(period.light_h * m.MS_PER_H)
     into_ms = (at_utc_ms - anchor_ms) % cycle_ms
     if lit != (photoperiod.light_fraction(period, at_utc_ms, anchor_ms) > 0.0):
         return None

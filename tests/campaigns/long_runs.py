@@ -7,13 +7,13 @@ from pathlib import Path
 
 from controller.chamber.faults import FAULTS, Fault
 from controller.control import model as m
+from controller.control.model.moments import MS_PER_DAY
 from controller.records.journal import Journal
 from controller.rehearse import rehearse
 from tests import examples
 from tests.campaigns.rows import Row
 
 DAYS = 365
-MS_PER_DAY = 86_400_000
 FAULTS_A_WEEK = 2
 DAILY_CAP_ML = 60.0
 

@@ -21,7 +21,6 @@ from controller import plan as p
 from controller.chamber.sensor_bus import sht31_frame
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
-from controller.control import photoperiod
 from controller.control.recovery import resume
 from controller.deciding import Decider
 from controller.plan import Settings
@@ -338,7 +337,7 @@ class Trial:
         """Full light in the middle of the light hours, none in the night; heat that was believed puts it out."""
         if (m.AIR_TOO_HOT, m.ON_HOST) in self.decider.state.trips:
             return
-        hour = (self.chamber.monotonic_ms + examples.START_UTC_MS) % photoperiod.MS_PER_DAY / HOUR_MS
+        hour = (self.chamber.monotonic_ms + examples.START_UTC_MS) % m.MS_PER_DAY / HOUR_MS
         lit = self.chamber.box.physics.lamp_duty_fraction
         if (6.3 < hour < 21.7 and abs(lit - 0.6) > 1e-6) or ((hour < 5.9 or hour > 22.1) and lit > 0.0):
             self.found.append(f"the lamp is at {lit:g} at {hour:.1f} h")

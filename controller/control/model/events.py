@@ -1,0 +1,87 @@
+"""Events: what happened, each with its moment."""
+
+from typing import NamedTuple
+
+from controller.control.model.moments import Moment, Reading
+from controller.control.model.records import Record, Request
+
+
+class Started(NamedTuple):
+    """The program came up; ``state`` was rebuilt from the journal. ``notes`` are (event, words) to write down too."""
+
+    at: Moment
+    software_version: str
+    notes: tuple[tuple[str, str], ...] = ()
+
+
+class Ticked(NamedTuple):
+    """A second of the deciding loop's own monotonic clock went by."""
+
+    at: Moment
+
+
+class Sampled(NamedTuple):
+    at: Moment
+    reading: Reading
+
+
+class BoardReported(NamedTuple):
+    at: Moment
+    message: tuple[str | int | None, ...]
+
+
+class LinkFound(NamedTuple):
+    at: Moment
+
+
+class LinkLost(NamedTuple):
+    at: Moment
+    detail: str
+
+
+class ClockStepped(NamedTuple):
+    """The wall clock moved against the monotonic one, or its trust changed."""
+
+    at: Moment
+    difference_ms: int
+
+
+class RequestMade(NamedTuple):
+    """A person asked for something, by a row in the journal."""
+
+    at: Moment
+    request: Request
+
+
+class ButtonPressed(NamedTuple):
+    at: Moment
+
+
+class AppendFailed(NamedTuple):
+    """A record could not be written, or, without one, the journal could not be read."""
+
+    at: Moment
+    record: Record | None
+    detail: str
+
+
+class JobFired(NamedTuple):
+    """A job of the table in schedule.py came due."""
+
+    at: Moment
+    job: str
+
+
+Event = (
+    Started
+    | Ticked
+    | Sampled
+    | BoardReported
+    | LinkFound
+    | LinkLost
+    | ClockStepped
+    | RequestMade
+    | ButtonPressed
+    | AppendFailed
+    | JobFired
+)
