@@ -356,6 +356,20 @@ def test_a_wish_to_a_stopped_controller_waits_and_the_page_says_so(school):
 
 
 @pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.parametrize(
+    ("role", "whose"), [("pupil", "operator"), ("operator", "operator"), ("technician", "technician")]
+)
+def test_the_form_that_clears_a_trip_asks_for_the_code_it_takes(school, role, whose):
+    client = signed_in(school, role)
+    assert f"The {whose}&#39;s code" in client.get("/").text
+    wish = {"trip": "leak_wet", "initials": "MK", **CHECKS}
+
+    for other in CODES.keys() - {whose}:
+        assert client.post("/clear", data=wish | {"code": CODES[other]}).status_code == 403
+    assert client.post("/clear", data=wish | {"code": CODES[whose]}).status_code == 200
+    assert [each.request for each in records(school, m.Request)] == [m.CLEAR_TRIP]
+
+
 def test_a_trip_is_cleared_with_code_initials_and_every_tick(school):
     client = client_of(school)
     page = client.get("/").text
@@ -809,8 +823,8 @@ def test_a_table_of_the_page_is_the_table_of_the_export(rehearsed, reader, tmp_p
 
     assert here == list(csv.reader(io.StringIO(exported)))
     assert len(here) > 3
-    step = "_10min" if table == "climate" else ""
-    assert answer.headers["content-disposition"] == f'attachment; filename="skerry-light_{table}_start_end{step}.csv"'
+    name = f"skerry-light_{table}_2026-03-02_2026-03-05{'_10min' if table == 'climate' else ''}.csv"
+    assert answer.headers["content-disposition"] == f'attachment; filename="{name}"'
 
 
 def test_every_reading_of_chosen_days_is_in_the_file_as_the_journal_has_it(rehearsed, reader):

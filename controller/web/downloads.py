@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
-from controller.control.model import BootRecord, ReadingRecord
+from controller.control.model import BootRecord
 from controller.control.photoperiod import moment_of
 from controller.web.archive import PIECE_BYTES, zip_chunks
 from controller.web.forms import FormFault
@@ -143,6 +143,11 @@ def routes(site: Site) -> list[Route]:
     downloads = Downloads(site)
     place = site.run.settings.chamber.site.name
 
+    def file_name(choice: Choice, ending: str) -> str:
+        """A name with the days that the file holds, also where none was chosen."""
+        first, last = _days(site)
+        return replace(choice, first=choice.first or first, last=choice.last or last).file_name(place, ending)
+
     def page(request: Request) -> Response:
         if (closed := site.closed(request)) is not None:
             return closed
@@ -152,17 +157,14 @@ def routes(site: Site) -> list[Route]:
         if not asked and site.texts(request).language in DECIMAL_COMMA:
             choice = replace(choice, separator="semicolon", decimal="comma")
         preview = downloads.preview(choice) if asked else ""
-        with site.run.journal() as journal:
-            last = journal.last_reading()
-            first = next(journal.records(BootRecord), None)
         return site.page(
             request,
             "downloads.jinja",
             choice=choice,
             preview=preview,
-            file_name=choice.file_name(place, "csv"),
+            file_name=file_name(choice, "csv"),
             query=str(request.url.query),
-            days=(_day(site, first), _day(site, last)),
+            days=_days(site),
             steps=list(STEPS_S),
             tables=list(TABLES),
             pictures=sum(1 for _ in downloads.pictures()),
@@ -172,7 +174,7 @@ def routes(site: Site) -> list[Route]:
         if (closed := site.closed(request)) is not None:
             return closed
         choice = choice_of(request)
-        return downloads.send(downloads.lines(choice), "text/csv; charset=utf-8", choice.file_name(place, "csv"))
+        return downloads.send(downloads.lines(choice), "text/csv; charset=utf-8", file_name(choice, "csv"))
 
     async def workbook(request: Request) -> Response:
         if (closed := site.closed(request)) is not None:
@@ -190,7 +192,7 @@ def routes(site: Site) -> list[Route]:
                 yield from pieces
 
         media_type = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-        return downloads.send(all_pieces(), media_type, choice.file_name(place, "xlsx"))
+        return downloads.send(all_pieces(), media_type, await run_in_threadpool(file_name, choice, "xlsx"))
 
     def pictures(request: Request) -> Response:
         if (closed := site.closed(request)) is not None:
@@ -218,7 +220,9 @@ def routes(site: Site) -> list[Route]:
     ]
 
 
-def _day(site: Site, record: BootRecord | ReadingRecord | None) -> str:
-    if record is None:
-        return ""
-    return f"{moment_of(record.at.utc_ms).astimezone(site.run.zone):%Y-%m-%d}"
+def _days(site: Site) -> tuple[date | None, date | None]:
+    """The first and the last day of the run so far, by the chamber's clocks; None where nothing was written."""
+    with site.run.journal() as journal:
+        ends = (next(journal.records(BootRecord), None), journal.last_reading())
+    first, last = (None if end is None else moment_of(end.at.utc_ms).astimezone(site.run.zone).date() for end in ends)
+    return first, last

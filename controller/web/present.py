@@ -194,6 +194,11 @@ def routes(site: Site) -> list[Route]:
 
     live_part = LivePart(site)
 
+    def clearing_role(request: Request) -> str:
+        """Whose code clears a trip: of who is signed in and may, else the operator's."""
+        session = site.session(request)
+        return session.role if session is not None and may(session.role, OPERATOR) else OPERATOR
+
     def now(request: Request) -> Response:
         if (closed := site.closed(request)) is not None:
             return closed
@@ -209,7 +214,15 @@ def routes(site: Site) -> list[Route]:
             }
             for reason, words in look.status.trips
         ]
-        return site.page(request, "now.jinja", live=live_part(texts), trips=trips, checks=CHECKS, alarms=alarms)
+        return site.page(
+            request,
+            "now.jinja",
+            live=live_part(texts),
+            trips=trips,
+            checks=CHECKS,
+            alarms=alarms,
+            clearing_role=clearing_role(request),
+        )
 
     def part(request: Request) -> Response:
         if site.closed(request) is not None:
@@ -228,9 +241,7 @@ def routes(site: Site) -> list[Route]:
         missing = [check for check in CHECKS if not form.get(f"check_{check}")]
         if missing:
             return site.message(request, texts("clear.tick_all"), 400)
-        session = site.session(request)
-        role = session.role if session is not None and may(session.role, OPERATOR) else OPERATOR
-        refused = await code_refusal(site, request, role, word_of(form, "code", 300))
+        refused = await code_refusal(site, request, clearing_role(request), word_of(form, "code", 300))
         if refused is not None:
             return refused
         note = texts("clear.note") + (" " + word_of(form, "note", 500)).rstrip()

@@ -12,7 +12,7 @@
   const style = getComputedStyle(document.documentElement);
   const colour = (name) => style.getPropertyValue(name).trim();
   const when = new Intl.DateTimeFormat(clock, { dateStyle: "short", timeStyle: "short", timeZone: zone });
-  const tick = new Intl.DateTimeFormat(clock, { day: "numeric", month: "numeric", hour: "2-digit", minute: "2-digit", timeZone: zone });
+  const tick = new Intl.DateTimeFormat(clock, { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", timeZone: zone });
   const plots = [];
   let shown = null;
   let asked = 0;
