@@ -19,7 +19,8 @@ from tests.stand.running import RunningStand, wait_until
 BAUD = 115200
 HELLO = ("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM)
 JUDGED = ("judged", 7, "accepted")
-SEEN_WITHIN_S = 5.0
+SEEN_WITHIN_S = 20.0
+GREETED_EVERY_S = 2.0
 
 
 class FarEnd:
@@ -307,8 +308,19 @@ class Host:
         return found[0]
 
     def greet(self):
+        """Say hello until the board answers, as the controller does."""
         self.received = []
-        self.link.send(*HELLO)
+        said_monotonic_s = -GREETED_EVERY_S
+
+        def answered():
+            nonlocal said_monotonic_s
+            if time.monotonic() - said_monotonic_s >= GREETED_EVERY_S:
+                said_monotonic_s = time.monotonic()
+                self.link.send(*HELLO)
+            self.listen()
+            return any(message[0] == "board" for message in self.received)
+
+        wait_until(answered, "a board that answers a greeting", SEEN_WITHIN_S)
         return self.await_message("board")
 
     def dose(self, dose_id, steps, steps_per_s, renewed=True):
