@@ -96,6 +96,7 @@ def tab(browser, site, viewport=DESK, **more):
         faults: list[str] = []
         page.on("pageerror", lambda error: faults.append(str(error)))
         page.on("request", lambda request: None if request.url.startswith(base) else faults.append(request.url))
+        page.on("console", lambda said: faults.append(said.text) if "Content Security Policy" in said.text else None)
         try:
             yield page
             assert faults == []

@@ -13,6 +13,8 @@
   const colour = (name) => style.getPropertyValue(name).trim();
   const when = new Intl.DateTimeFormat(clock, { dateStyle: "short", timeStyle: "short", timeZone: zone });
   const tick = new Intl.DateTimeFormat(clock, { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", timeZone: zone });
+  // The readout is the legend; the library's own would write a style that the page's policy refuses.
+  Dygraph.PLUGINS = Dygraph.PLUGINS.filter((part) => part !== Dygraph.Plugins.Legend);
   const plots = [];
   let shown = null;
   let asked = 0;
@@ -112,7 +114,6 @@
         labels: ["t", name],
         dateWindow: range,
         valueRange: heights(name),
-        legend: "never",
         colors: [colour(["--clay", "--water", "--leaf"][place])],
         strokeWidth: 1.6,
         gridLineColor: colour("--rule"),
