@@ -14,19 +14,9 @@ from controller.web.doors import POLICY
 from controller.web.texts import FOLDER, LANGUAGES, Texts, language_of
 from tests.journals import HOUR_MS, at, hydrate, new_journal, reading
 from tests.page_server import make_site
-from tests.schools import BASE, client_of, rehearse_days, signed_in
+from tests.schools import BASE, client_of, signed_in
 
 PAGES = ["/", "/course", "/steps", "/logbook", "/logbook/1", "/downloads", "/columns", "/sign-in", "/now/part"]
-
-
-@pytest.fixture(scope="module")
-def rehearsed(tmp_path_factory):
-    return rehearse_days(tmp_path_factory.mktemp("rehearsed"))
-
-
-@pytest.fixture(scope="module")
-def reader(rehearsed):
-    return client_of(make_site(rehearsed))
 
 
 @pytest.mark.parametrize("path", PAGES)

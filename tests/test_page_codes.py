@@ -12,12 +12,7 @@ from controller.errors import SettingsError
 from controller.web.codes import CODE_CHARACTERS_MIN, FREE_TRIES, WRONG_BY_ALL_MAX, Codes, Gatekeeper
 from controller.web.sessions import IDLE_S, LONGEST_S, Sessions
 from tests.page_server import CODES
-from tests.schools import client_of, make_school, mark_of, signed_in
-
-
-@pytest.fixture
-def school(tmp_path):
-    return make_school(tmp_path)
+from tests.schools import client_of, mark_of, signed_in
 
 
 def keeper_of(tmp_path, seconds):

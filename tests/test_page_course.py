@@ -9,17 +9,7 @@ from controller.settings import example_path, read_settings
 from controller.web.watching import Run
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal, reading
 from tests.page_server import make_site
-from tests.schools import client_of, rehearse_days
-
-
-@pytest.fixture(scope="module")
-def rehearsed(tmp_path_factory):
-    return rehearse_days(tmp_path_factory.mktemp("rehearsed"))
-
-
-@pytest.fixture(scope="module")
-def reader(rehearsed):
-    return client_of(make_site(rehearsed))
+from tests.schools import client_of
 
 
 def test_the_points_of_a_year_keep_every_extreme_and_stay_few(tmp_path):

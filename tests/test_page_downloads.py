@@ -12,31 +12,12 @@ from controller.control import model as m
 from controller.records.export import export
 from controller.records.journal import Journal
 from controller.web.watching import Run
-from tests.page_server import make_site
 from tests.schools import (
-    client_of,
-    make_school,
     mark_of,
     picture_bytes,
     records,
-    rehearse_days,
     signed_in,
 )
-
-
-@pytest.fixture(scope="module")
-def rehearsed(tmp_path_factory):
-    return rehearse_days(tmp_path_factory.mktemp("rehearsed"))
-
-
-@pytest.fixture(scope="module")
-def reader(rehearsed):
-    return client_of(make_site(rehearsed))
-
-
-@pytest.fixture
-def school(tmp_path):
-    return make_school(tmp_path)
 
 
 def csv_rows(text, separator=","):

@@ -8,12 +8,7 @@ from PIL import Image
 from controller.control import model as m
 from controller.control.words import TRIP_WORDS
 from tests.page_server import CODES, make_site
-from tests.schools import CHECKS, client_of, make_school, mark_of, records, signed_in
-
-
-@pytest.fixture
-def school(tmp_path):
-    return make_school(tmp_path)
+from tests.schools import CHECKS, client_of, mark_of, records, signed_in
 
 
 def test_a_drain_is_signed_with_two_masses_and_the_account_closes(school):

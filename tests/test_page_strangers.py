@@ -10,33 +10,16 @@ from controller.control import model as m
 from controller.web.app import build_app
 from controller.web.codes import FREE_TRIES, Gatekeeper
 from controller.web.doors import PICTURE_FORM_BYTES_MAX
-from tests.page_server import CODES, make_site
+from tests.page_server import CODES
 from tests.schools import (
     BASE,
     CHECKS,
     client_of,
-    make_school,
     mark_of,
     picture_bytes,
     records,
-    rehearse_days,
     signed_in,
 )
-
-
-@pytest.fixture(scope="module")
-def rehearsed(tmp_path_factory):
-    return rehearse_days(tmp_path_factory.mktemp("rehearsed"))
-
-
-@pytest.fixture(scope="module")
-def reader(rehearsed):
-    return client_of(make_site(rehearsed))
-
-
-@pytest.fixture
-def school(tmp_path):
-    return make_school(tmp_path)
 
 
 @pytest.mark.guards("H12", "host", "8638ce0c")
