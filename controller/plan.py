@@ -7,7 +7,7 @@ so that the law of the host can name these types without touching a file.
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from functools import cached_property
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NamedTuple
 
 from annotated_types import Ge, Gt, Le, MinLen
 
@@ -369,15 +369,36 @@ class Chamber:
         return tuple(each for each in named if each)
 
 
+class LaterChamber(NamedTuple):
+    """A chamber file that took the place of the one before it, and the first boot that ran with it."""
+
+    boot_id: int
+    chamber: Chamber
+
+
 @dataclass(frozen=True, kw_only=True)
 class Settings:
-    """Everything ``step`` is told: the plan, the chamber, and the digest of the plan file."""
+    """Everything ``step`` is told: the plan, the chamber, and the digest of the plan file.
+
+    The settings of a run out of its journal hold the chamber file that it was begun with; ``later_chambers`` are those
+    that it went on with, oldest first.
+    """
 
     plan: Plan
     chamber: Chamber
     plan_sha256: str
     plan_text: str = ""
     chamber_text: str = ""
+    later_chambers: tuple[LaterChamber, ...] = ()
+
+    @cached_property
+    def chambers(self) -> tuple[Chamber, ...]:
+        """Every chamber file of the run, the one it was begun with first."""
+        return (self.chamber, *(later.chamber for later in self.later_chambers))
+
+    def chamber_of(self, boot_id: int) -> Chamber:
+        """The chamber file that a boot ran with."""
+        return self.chambers[sum(later.boot_id <= boot_id for later in self.later_chambers)]
 
     @cached_property
     def hands_on_steps(self) -> tuple[HandsOnStep, ...]:

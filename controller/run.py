@@ -18,6 +18,7 @@ from controller.errors import JournalError, SettingsError
 from controller.judging.changes import changes_between
 from controller.plan import Settings
 from controller.records.journal import Journal
+from controller.run_settings import newest_chamber_text
 from controller.schedule import PARCELS, HurriedSchedule, LiveSchedule, job_table
 from controller.sender import Sender
 from controller.service import ServiceNotice
@@ -64,13 +65,20 @@ def lock_run(folder: Path) -> int:
 
 
 def _changed_since_begun(journal: Journal, settings: Settings) -> list[tuple[str, str]]:
-    """What the chamber file says otherwise than when the run was begun: that is what holds from this start on."""
+    """What the chamber file says otherwise than when the run was begun: that is what holds from this start on.
+
+    The whole file is written down where it is another than at the last start, for whoever converts the readings.
+    """
+    notes = []
+    if changes_between(newest_chamber_text(journal), settings.chamber_text):
+        notes.append((m.CHAMBER_FILE, settings.chamber_text))
     changes = changes_between(str(journal.run_row()["chamber_text"]), settings.chamber_text)
     if changes:
-        return [(m.CHAMBER_CHANGED, f"From this start on the chamber file says: {'; '.join(changes)}.")]
+        return [*notes, (m.CHAMBER_CHANGED, f"From this start on the chamber file says: {'; '.join(changes)}.")]
     if any(True for _ in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,))):
-        return [(m.CHAMBER_CHANGED, "From this start on the chamber file says again what it said when the run began.")]
-    return []
+        words = "From this start on the chamber file says again what it said when the run began."
+        return [*notes, (m.CHAMBER_CHANGED, words)]
+    return notes
 
 
 class LiveRun:

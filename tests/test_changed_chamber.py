@@ -1,21 +1,35 @@
 """A chamber file that changed while a run stood still: what holds from then on is said and written down."""
 
+import csv
 import shutil
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from controller.bench import records as calibrations
 from controller.control import model as m
 from controller.control import watering
 from controller.judging.changes import changes_between
+from controller.parcels.archive import archive
+from controller.parcels.sealing import seal
+from controller.parcels.unsealing import unseal
 from controller.records.export import export
 from controller.records.journal import Journal
+from controller.records.overview import Overview
+from controller.records.series import Window
+from controller.records.status import status_of
 from controller.run import LiveRun, open_run
+from controller.run_settings import settings_of
 from controller.settings import example_path, read_settings
+from controller.twins.gathering import twin_of
+from controller.twins.sheet import rows_of
+from controller.twins.sources import FIRST_FILE, gather
+from controller.web.watching import Run
 from tests import examples
-from tests.journals import at, reading
+from tests.journals import HOUR_MS, at, fill, hydrate, new_journal, reading
 from tests.test_calibrate_command import calibrated, newest, wardian
 
 PLAN = example_path("skerry-light.plan.toml")
@@ -71,8 +85,8 @@ def test_a_restart_with_another_calibration_says_which_one_holds_from_then_on(tm
     wardian("calibrate", "use", record["id"], "--chamber", chamber_path, "--by", "LK")
 
     live, journal = started(tmp_path / "run", chamber_path)
-    ((event, words),) = live.notes
-    assert event == m.CHAMBER_CHANGED
+    (file, text), (event, words) = live.notes
+    assert (file, text, event) == (m.CHAMBER_FILE, live.settings.chamber_text, m.CHAMBER_CHANGED)
     assert f'pump.calibration_id = "{record["id"]}" (before: not given)' in words
     assert f"pump.ml_per_step = {record['settings']['ml_per_step']!r} (before: 0.005)" in words
     assert live.decider.settings.chamber.pump.calibration_id == record["id"]  # and doses take their factor from it
@@ -81,12 +95,15 @@ def test_a_restart_with_another_calibration_says_which_one_holds_from_then_on(tm
     journal.append(reading(moment))
     journal.append(m.PhaseRecord(moment, m.WETTING, 0))
     journal.flush()
-    export(journal, read_settings(PLAN, example_path("skerry-light.chamber.toml")), tmp_path / "tables")
+    export(journal, settings_of(journal), tmp_path / "tables")
     sheets = {path.name: " ".join(path.read_text().split()) for path in (tmp_path / "tables").glob("*.txt")}
     for name in ("climate.txt", "daily.txt", "water.txt"):
         assert "was changed in mid run" in sheets[name]
+        assert "by the file that held when each reading was taken" in sheets[name]
         assert record["id"] in sheets[name].replace(" ", "")
-    assert words in (tmp_path / "tables" / "events.csv").read_text().replace('""', '"')
+    told = (tmp_path / "tables" / "events.csv").read_text().replace('""', '"')
+    assert words in told
+    assert m.CHAMBER_FILE not in told  # a whole file is no line of a table
     journal.close()
 
 
@@ -98,9 +115,123 @@ def test_a_chamber_file_that_is_as_it_was_again_is_said_too(tmp_path, chamber_pa
     chamber_path.write_text(before)
     live, journal = started(tmp_path / "run", chamber_path)
     assert live.notes == [
-        (m.CHAMBER_CHANGED, "From this start on the chamber file says again what it said when the run began.")
+        (m.CHAMBER_FILE, before),
+        (m.CHAMBER_CHANGED, "From this start on the chamber file says again what it said when the run began."),
     ]
     journal.close()
+
+
+def test_a_file_is_kept_whole_only_at_the_first_start_with_it(tmp_path, chamber_path):
+    started(tmp_path / "run", chamber_path)[1].close()
+    chamber_path.write_text(chamber_path.read_text().replace("ml_per_step = 0.005\n", "ml_per_step = 0.0051\n"))
+    for kept in (True, False):
+        live, journal = started(tmp_path / "run", chamber_path)
+        assert [event for event, _ in live.notes] == [m.CHAMBER_FILE] * kept + [m.CHAMBER_CHANGED]
+        journal.close()
+
+
+# -- readings before and after ----
+
+CHANGES = (
+    ("wet_count = 1200\n", "wet_count = 1340\n"),
+    ("ppfd_at_full_duty_umol_m2_s = 300 ", "ppfd_at_full_duty_umol_m2_s = 250 "),
+)
+
+
+WINDOW = Window(at(0).utc_ms, at(26 * HOUR_MS).utc_ms)
+
+
+@pytest.fixture
+def two_files(tmp_path, chamber_path):
+    """Six hours with one chamber file, and from another boot on eighteen with probe and lamp calibrated anew."""
+    settings = read_settings(PLAN, chamber_path)
+    text = chamber_path.read_text()
+    for before, after in CHANGES:
+        assert text.count(before) == 1, before
+        text = text.replace(before, after)
+    journal = new_journal(tmp_path, settings)
+    journal.append(m.BootRecord(at(0), "0.1.0"))
+    hydrate(journal)
+    fill(journal, 0, 6 * HOUR_MS, 10_000, lamp_duty_fraction=0.5)
+    second = at(6 * HOUR_MS, boot_id=2)
+    journal.append(m.BootRecord(second, "0.1.0"))
+    journal.append(m.EventRecord(second, m.CHAMBER_FILE, text))
+    journal.append(m.EventRecord(second, m.CHAMBER_CHANGED, "From this start on the chamber file says: more."))
+    for since_ms in range(6 * HOUR_MS, 24 * HOUR_MS + 1, 10_000):
+        journal.append(reading(at(since_ms, boot_id=2), lamp_duty_fraction=0.5))
+    journal.flush()
+    yield journal
+    journal.close()
+
+
+def content_fraction(settings, number):
+    """By hand: a line through the probe's two points, at the 1740 counts of every reading."""
+    probe = settings.chambers[number].moisture_probe
+    share = (1740 - probe.dry_count) / (probe.wet_count - probe.dry_count)
+    return probe.dry_fraction + share * (probe.wet_fraction - probe.dry_fraction)
+
+
+def test_each_reading_is_converted_by_the_file_that_held_when_it_was_taken(tmp_path, two_files):
+    settings = settings_of(two_files)
+    before, after = content_fraction(settings, 0), content_fraction(settings, 1)
+    assert abs(after - before) > 0.01
+    export(two_files, settings, tmp_path / "tables")
+    with (tmp_path / "tables" / "climate.csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+
+    assert len(rows) == 24 * 360 + 1
+    for row in rows:
+        early = row["at_utc"] < "2026-03-02T06:00"
+        assert float(row["water_content_fraction"]) == pytest.approx(before if early else after, abs=6e-5)
+        assert float(row["ppfd_umol_m2_s"]) == (150.0 if early else 125.0)
+    with (tmp_path / "tables" / "daily.csv").open(encoding="utf-8-sig", newline="") as file:
+        day = next(csv.DictReader(file))
+    # 6 h at 150 and 18 h at 125 umol m-2 s-1
+    assert float(day["daily_light_integral_mol_m2"]) == pytest.approx((6 * 150 + 18 * 125) * 3600 / 1e6, abs=0.006)
+    mean = (6 * before + 18 * after) / 24
+    assert float(day["water_content_mean_fraction"]) == pytest.approx(mean, abs=6e-4)
+
+
+def test_the_page_shows_what_the_controller_goes_by(tmp_path, two_files):
+    settings = settings_of(two_files)
+    curves = Overview(settings).curves(two_files, WINDOW, 1_000)
+    assert set(np.round(curves["water_content_fraction"].values, 6)) == {
+        round(content_fraction(settings, number), 6) for number in (0, 1)
+    }
+    assert status_of(two_files, settings, at(24 * HOUR_MS).utc_ms).water_content_fraction == pytest.approx(
+        content_fraction(settings, 1)
+    )
+
+
+def test_a_page_that_is_open_takes_up_the_file_of_a_restart(tmp_path, two_files, chamber_path):
+    run = Run(tmp_path)
+    overview = Overview(run.settings, renewed=run.settings_by)
+    overview.catch_up(two_files)
+    third = at(24 * HOUR_MS + 1, boot_id=3)
+    two_files.append(m.BootRecord(third, "0.1.0"))
+    two_files.append(m.EventRecord(third, m.CHAMBER_FILE, chamber_path.read_text()))
+    two_files.append(reading(at(25 * HOUR_MS, boot_id=3)))
+    two_files.flush()
+    look = run.look(fresh=True)
+    overview.catch_up(two_files)
+
+    assert len(run.settings.later_chambers) == 2
+    assert look.status.water_content_fraction == pytest.approx(content_fraction(run.settings, 0))
+    assert overview.curves(two_files, WINDOW, 1_000)["water_content_fraction"].values[-1] == pytest.approx(
+        content_fraction(run.settings, 0)
+    )
+
+
+def test_parcels_carry_every_file_and_a_comparison_goes_by_them(tmp_path, two_files):
+    assert len(list(seal(two_files, settings_of(two_files)))) == 1
+    (unsealed,) = list(unseal(tmp_path / "parcels", tmp_path / "unsealed"))
+    settings = settings_of(two_files)
+    assert unsealed.settings.chambers == settings.chambers
+
+    twin = twin_of(unsealed.journal, unsealed.settings, tmp_path)
+    unsealed.journal.close()
+    wanted = [content_fraction(settings, 0)] * 6 + [content_fraction(settings, 1)] * 18
+    assert twin.hours.water_content_fraction[:24].tolist() == pytest.approx(wanted)
 
 
 def test_doses_before_and_after_carry_their_own_factor(tmp_path):
@@ -123,3 +254,19 @@ def test_the_journal_of_a_run_keeps_the_text_that_it_was_begun_with(tmp_path, ch
     assert journal.run_row()["chamber_text"] == before
     assert calibrations.in_use(calibrations.folder_of(chamber_path)) == {}
     journal.close()
+
+
+def test_the_sheet_of_a_twin_names_each_calibration_in_its_turn(tmp_path, two_files):
+    settings = settings_of(two_files)
+    later = replace(settings.chambers[1].moisture_probe, calibrated_on=date(2026, 3, 2))
+    second = settings.later_chambers[0]._replace(chamber=replace(settings.chambers[1], moisture_probe=later))
+    twin = twin_of(two_files, replace(settings, later_chambers=(second,)), tmp_path)
+    values = {row.quantity: row.values for row in rows_of([twin]) if row.group == "Calibration"}
+
+    assert values["moisture probe"] == ["2026-02-17, ± 0.02 ml/ml; then 2026-03-02, ± 0.02 ml/ml"]
+    assert "then" not in values["pump"][0]
+
+
+def test_a_comparison_out_of_an_archive_says_that_it_goes_by_the_first_file(tmp_path, two_files):
+    archive(two_files, settings_of(two_files), tmp_path / "archive")
+    assert gather(tmp_path / "archive").not_carried.endswith(FIRST_FILE)

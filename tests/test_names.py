@@ -49,7 +49,7 @@ WITHOUT_UNIT = {
     "is a place in a buffer, or its length": "start end size write",
     "is a ratio of like to like, or an exponent": "theta_r theta_s n deficit",
     "has the unit of what it is held against": """
-        calm_max convert
+        calm_max convert _by_chamber
         value values low high jump_max level settled bound number_at at_least threshold _thresholds times target
         first second middle mean_first mean_second limits_low limits_high margin shift median span final
         final_se least_sd sensor_se systematic_se value_of detectable_difference detectable _nearest

@@ -17,7 +17,7 @@ from controller.errors import ChamberError, JournalError, SettingsError
 from controller.plan import Settings
 from controller.records.disk_words import cause_of
 from controller.records.journal import Journal, Unreadable
-from controller.settings import settings_from_text
+from controller.run_settings import settings_of
 
 
 class Exit(IntEnum):
@@ -103,8 +103,7 @@ def progress_bar(title: str, *, quiet: bool) -> Iterator[Any]:
 
 
 def open_records(folder: Path) -> tuple[Journal, Settings]:
-    """A run's journal, from its folder or its file, and the settings it was begun with."""
+    """A run's journal, from its folder or its file, and its settings."""
     path = folder / "journal.sqlite" if folder.is_dir() else folder
     journal = Journal.open(path)
-    run = journal.run_row()
-    return journal, settings_from_text(str(run["plan_text"]), str(run["chamber_text"]))
+    return journal, settings_of(journal)

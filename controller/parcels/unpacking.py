@@ -225,6 +225,8 @@ def _told(journal: Journal, each: _Event, number: int) -> tuple[str, int, tuple[
         return "lamp", number, (duty,)
     if each.kind == "step_signed":
         return "steps", number, (each.name, 1, by, _value(row["drained_g"]), note)
+    if each.name == m.CHAMBER_CHANGED:
+        return "events", number, (each.name, row["words"])
     if each.kind == "observation":
         seen = (_count(row["emerged"]), _value(row["height_mm"]), _count(row["leaves"]))
         more = (_count(row["growth_stage_bbch"]), note, row["picture"], _count(row["corrects"]))

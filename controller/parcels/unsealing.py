@@ -16,6 +16,7 @@ from controller.parcels.manifest import MANIFEST, Manifest, read_manifest
 from controller.plan import Settings
 from controller.records.journal import Journal
 from controller.records.rebuilding import Cells, columns_of, put_rows, rebuilt_journal
+from controller.run_settings import settings_of
 from controller.settings import settings_from_text
 
 
@@ -68,7 +69,7 @@ def _unsealed(parcels: list[tuple[Manifest, Path]], into: Path) -> Unsealed:
                 raise ParcelError(f"{path}: this table cannot be read: {error}") from error
             for table, rows in _rows_of(taken, contents.tables, str(path)):
                 put_rows(journal, table, rows)
-    return Unsealed(journal, settings, len(parcels), last.day_utc)
+    return Unsealed(journal, settings_of(journal), len(parcels), last.day_utc)
 
 
 def _rows_of(

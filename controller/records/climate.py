@@ -19,6 +19,7 @@ from controller.records.series import (
     Codes,
     Values,
     dew_points_c,
+    flux_densities_umol_m2_s,
     outside_calibration,
     vapour_pressure_deficits_kpa,
     water_content_fractions,
@@ -38,10 +39,10 @@ def _measured(block: Block, settings: Settings) -> list[Values]:
         block.relative_humidity_pct,
         vapour_pressure_deficits_kpa(block),
         dew_points_c(block),
-        water_content_fractions(block, settings.chamber.moisture_probe),
+        water_content_fractions(block, settings),
         block.moisture_counts,
         block.lamp_duty_fraction,
-        block.lamp_duty_fraction * settings.chamber.lamp.ppfd_at_full_duty_umol_m2_s,
+        flux_densities_umol_m2_s(block, settings),
     ]
 
 
@@ -57,7 +58,7 @@ def raw_rows(blocks: Iterable[Block], settings: Settings, clock: Clock, signs: S
         tail = block.utc_trusted.astype(np.int16)
         for codes in _qualities(block):
             tail = len(QUALITIES) * tail + codes
-        tail = 2 * tail + outside_calibration(block, settings.chamber.moisture_probe)
+        tail = 2 * tail + outside_calibration(block, settings)
         columns = [
             *moments(block.utc_ms, clock),
             *(numbers(column, decimals, decimal_mark) for column, decimals in zip(values, _DECIMALS, strict=True)),
@@ -154,7 +155,7 @@ def _sums(block: Block, every_ms: int, settings: Settings) -> _Sums:
         np.stack(sums, axis=1),
         np.stack(counts, axis=1),
         np.moveaxis(np.array(qualities), 2, 0),
-        np.add.reduceat(outside_calibration(block, settings.chamber.moisture_probe).astype(np.int64), starts),
+        np.add.reduceat(outside_calibration(block, settings).astype(np.int64), starts),
     )
 
 

@@ -168,7 +168,9 @@ def _clock(row: int, record: m.ClockRecord) -> Happening:
     return Happening(record.at, "clock", "clock_stepped", f"The wall clock moved {way} by {moved_s:g} s. {trust}")
 
 
-def _event(row: int, record: m.EventRecord) -> Happening:
+def _event(row: int, record: m.EventRecord) -> Happening | None:
+    if record.event == m.CHAMBER_FILE:  # a whole file; what changed in it is told beside it
+        return None
     kind = "link" if record.event.startswith(("link_", "board_")) else "event"
     return Happening(record.at, kind, record.event, record.words)
 

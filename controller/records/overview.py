@@ -6,6 +6,7 @@ Every extreme stays, at its own moment; a short window is read from the journal 
 import os
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from zipfile import BadZipFile
@@ -64,7 +65,7 @@ class Curve:
 
 
 def _channels(block: Block, settings: Settings) -> list[tuple[str, Values, Flags]]:
-    content = water_content_fractions(block, settings.chamber.moisture_probe)
+    content = water_content_fractions(block, settings)
     return [
         (CHANNELS[0], block.air_temperature_c, block.air_quality == GOOD),
         (CHANNELS[1], block.relative_humidity_pct, block.humidity_quality == GOOD),
@@ -73,10 +74,16 @@ def _channels(block: Block, settings: Settings) -> list[tuple[str, Values, Flags
 
 
 class Overview:
-    """What was read of one run so far. Safe to use from several threads; ``kept`` is a file it may be kept in."""
+    """What was read of one run so far. Safe to use from several threads; ``kept`` is a file it may be kept in.
 
-    def __init__(self, settings: Settings, kept: Path | None = None) -> None:
+    ``renewed`` tells the settings of a run that goes on, where it may be started with another chamber file.
+    """
+
+    def __init__(
+        self, settings: Settings, kept: Path | None = None, renewed: Callable[[Journal], Settings] | None = None
+    ) -> None:
         self._settings = settings
+        self._renewed = renewed
         self._kept = kept
         self._timeline: Timeline | None = None
         self._timeline_s = 0.0
@@ -111,7 +118,12 @@ class Overview:
             return self._timeline_of(journal)
 
     def _timeline_of(self, journal: Journal) -> Timeline:
-        if self._timeline is None or time.monotonic() - self._timeline_s > TIMELINE_S:
+        """The timeline, and beside it the settings with as many chamber files as it knows."""
+        chambers = len(self._settings.later_chambers)
+        if self._renewed is not None:
+            self._settings = self._renewed(journal)
+        is_old = time.monotonic() - self._timeline_s > TIMELINE_S or len(self._settings.later_chambers) != chambers
+        if self._timeline is None or is_old:
             self._timeline, self._timeline_s = Timeline(journal), time.monotonic()
         return self._timeline
 

@@ -3,7 +3,7 @@
 Blocks are read one after the other, so a year of readings takes no more memory than a block.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 from sqlite3 import Cursor
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from controller.control import model as m
 from controller.control.model.moments import MS_PER_H
-from controller.plan import MoistureProbe
+from controller.plan import Chamber, MoistureProbe, Settings
 from controller.records.journal import Journal
 from controller.records.timeline import Flags, Milliseconds, Timeline
 from controller.science.air import dew_point_c, vapour_pressure_deficit_kpa
@@ -35,11 +35,12 @@ _CODE = " + ".join(
 _SELECT = f"""
 SELECT at_utc_ms, run_ms, air_temperature_c, relative_humidity_pct, moisture_counts, lamp_duty_fraction,
        CASE WHEN utc_trusted = 1 AND air_quality = '{m.GOOD}' AND humidity_quality = '{m.GOOD}'
-            AND moisture_quality = '{m.GOOD}' THEN {64 + GOOD * 21} ELSE 64 * utc_trusted + {_CODE} END{{doubted}}
+            AND moisture_quality = '{m.GOOD}' THEN {64 + GOOD * 21} ELSE 64 * utc_trusted + {_CODE} END{{more}}
 FROM readings WHERE (utc_trusted = 0 OR (at_utc_ms >= ? AND at_utc_ms < ?)) AND row_id > ? AND row_id <= ?
 ORDER BY row_id
 """
 _DOUBTED = ", CASE utc_trusted WHEN 0 THEN monotonic_ms ELSE 0 END, CASE utc_trusted WHEN 0 THEN boot_id ELSE 0 END"
+_BOOT = ", boot_id"
 
 
 class Window(NamedTuple):
@@ -69,6 +70,7 @@ class Block:
     air_quality: Codes
     humidity_quality: Codes
     moisture_quality: Codes
+    chamber: NDArray[np.int16]  # which of the run's chamber files held, 0 for the one it was begun with
 
     def __len__(self) -> int:
         return len(self.utc_ms)
@@ -105,7 +107,9 @@ def blocks_of(
 ) -> Iterator[Block]:
     """All readings inside the window, in the order they were written; of ``rows`` (above one, up to another) only."""
     any_doubted = timeline.doubted_readings != (0, 0)
-    found = journal.connection.execute(_SELECT.format(doubted=_DOUBTED if any_doubted else ""), (*window, *rows))
+    boots = np.array(timeline.chamber_boots, dtype=np.int64)
+    more = (_DOUBTED if any_doubted else "") + (_BOOT if len(boots) else "")
+    found = journal.connection.execute(_SELECT.format(more=more), (*window, *rows))
     width = len(found.description)
     while len(values := _fetched(found, width)):
         table = np.ascontiguousarray(values.T)  # milliseconds stay exact: they are far below 2**53
@@ -118,6 +122,9 @@ def blocks_of(
             by_utc_h = (utc_ms - timeline.hydrated.utc_ms) / MS_PER_H
             run_h = np.where(trusted & (by_utc_h >= 0), by_utc_h, run_h)
         air_quality, humidity_quality, moisture_quality = _qualities(code % 64)
+        chamber = np.zeros(len(code), dtype=np.int16)
+        if len(boots):
+            chamber = np.searchsorted(boots, table[-1].astype(np.int64), side="right").astype(np.int16)
         block = Block(
             utc_ms=utc_ms,
             utc_trusted=trusted,
@@ -129,6 +136,7 @@ def blocks_of(
             air_quality=air_quality,
             humidity_quality=humidity_quality,
             moisture_quality=moisture_quality,
+            chamber=chamber,
         )
         inside = (utc_ms >= window.from_ms) & (utc_ms < window.to_ms)
         if not inside.all():
@@ -183,15 +191,40 @@ def dew_points_c(block: Block) -> Values:
     return dew_c
 
 
-def outside_calibration(block: Block, probe: MoistureProbe) -> Flags:
+def _by_chamber(block: Block, settings: Settings, figure: Callable[[Chamber], float]) -> Values | float:
+    """A figure of the chamber file that held at each reading; one number where there is only one file."""
+    figures = [figure(chamber) for chamber in settings.chambers]
+    if len(figures) == 1:
+        return figures[0]
+    known = np.minimum(block.chamber, len(figures) - 1)  # a file taken up this very moment is known at the next look
+    values: Values = np.array(figures, dtype=np.float64)[known]
+    return values
+
+
+def outside_calibration(block: Block, settings: Settings) -> Flags:
     """Which good moisture readings lie beyond the counts between which the probe was calibrated."""
-    low, high = probe.calibrated_counts
+    low = _by_chamber(block, settings, lambda chamber: chamber.moisture_probe.calibrated_counts[0])
+    high = _by_chamber(block, settings, lambda chamber: chamber.moisture_probe.calibrated_counts[1])
     beyond = (block.moisture_counts < low) | (block.moisture_counts > high)
     return np.asarray((block.moisture_quality == GOOD) & beyond)
 
 
-def water_content_fractions(block: Block, probe: MoistureProbe) -> Values:
+def water_content_fractions(block: Block, settings: Settings) -> Values:
     """Volumetric water content by the probe's calibration line; NaN where the moisture reading is not good."""
     counts = np.where(block.moisture_quality == GOOD, block.moisture_counts, np.nan)
-    slope = (probe.wet_fraction - probe.dry_fraction) / (probe.wet_count - probe.dry_count)
-    return probe.dry_fraction + (counts - probe.dry_count) * slope
+    dry_fraction = _by_chamber(block, settings, lambda chamber: chamber.moisture_probe.dry_fraction)
+    dry_count = _by_chamber(block, settings, lambda chamber: chamber.moisture_probe.dry_count)
+    per_count = _by_chamber(block, settings, lambda chamber: _per_count(chamber.moisture_probe))
+    values: Values = dry_fraction + (counts - dry_count) * per_count
+    return values
+
+
+def _per_count(probe: MoistureProbe) -> float:
+    return (probe.wet_fraction - probe.dry_fraction) / (probe.wet_count - probe.dry_count)
+
+
+def flux_densities_umol_m2_s(block: Block, settings: Settings) -> Values:
+    """Photosynthetic photon flux density at the canopy, by the lamp's duty and its last check."""
+    full = _by_chamber(block, settings, lambda chamber: chamber.lamp.ppfd_at_full_duty_umol_m2_s)
+    values: Values = block.lamp_duty_fraction * full
+    return values

@@ -147,13 +147,15 @@ class Sheets:
         return f"{first:%Y-%m-%d %H:%M:%S}Z to {last:%Y-%m-%d %H:%M:%S}Z"
 
     def _changes(self) -> list[str]:
-        """What was changed in mid run: doses carry their own factor, the other columns keep the first calibration."""
+        """What was changed in mid run, and which calibration each column was worked out by."""
         if not self.chamber_changes:
             return []
+        by = "by the file that held when each reading was taken"
+        if not self.settings.later_chambers:  # a journal from before whole files were kept in it
+            by = "for the whole run by the file that it was begun with"
         words = (
             "The chamber file was changed in mid run. Each dose has the factor and the uncertainty that were in use "
-            "when it was given; water content and light are worked out for the whole run by the file that it was begun "
-            "with. Raw counts and duties stand beside them."
+            f"when it was given; water content and light are worked out {by}. Raw counts and duties stand beside them."
         )
         return [words, *self.chamber_changes]
 

@@ -59,8 +59,9 @@ def status_of(journal: Journal, settings: Settings, at_utc_ms: int, followed: Fo
     last_dose, words = followed.last_dose, followed.alarm_words
     content, calibrated = None, True
     if reading is not None and reading.moisture_counts is not None and reading.moisture_quality == m.GOOD:
-        content = settings.chamber.moisture_probe.water_content_fraction(reading.moisture_counts)
-        low, high = settings.chamber.moisture_probe.calibrated_counts
+        probe = settings.chamber_of(reading.at.boot_id).moisture_probe
+        content = probe.water_content_fraction(reading.moisture_counts)
+        low, high = probe.calibrated_counts
         calibrated = low <= reading.moisture_counts <= high
     reading_age_s = None if reading is None else (at_utc_ms - reading.at.utc_ms) / 1000.0
     silent_after_s = max(SILENT_AFTER_S, 3 * settings.plan.sample_every_s) + 60.0

@@ -22,6 +22,7 @@ from controller.records.series import (
     Values,
     Window,
     blocks_of,
+    flux_densities_umol_m2_s,
     in_order,
     joined,
     vapour_pressure_deficits_kpa,
@@ -85,10 +86,11 @@ class Survey:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Levels:
-    """Moments at which the lamp was set, and to what duty."""
+    """Moments at which the lamp was set, to what duty, and the flux density at the canopy from then on."""
 
     utc_ms: Milliseconds
     duty_fraction: Values
+    flux_density_umol_m2_s: Values
 
 
 def survey_of(
@@ -102,7 +104,7 @@ def survey_of(
     survey = Survey()
     if blocks is None:
         blocks = in_order(blocks_of(journal, timeline, window), timeline, survey.left)
-    lamp = _lamp_levels(journal, timeline)
+    lamp = _lamp_levels(journal, timeline, settings)
     gap_ms = GAP_SAMPLES * settings.plan.sample_every_s * 1000
     sample_ms = round(settings.plan.sample_every_s * 1000)
     survey.not_good = {"air_temperature": 0, "relative_humidity": 0, "moisture": 0}
@@ -148,10 +150,15 @@ def _extent(
     return None if start_ms is None or end_ms is None else (start_ms, end_ms)
 
 
-def _lamp_levels(journal: Journal, timeline: Timeline) -> _Levels:
-    rows = [(timeline.place(each.at).utc_ms, each.duty_fraction) for each in journal.records(m.LampRecord)]
+def _lamp_levels(journal: Journal, timeline: Timeline, settings: Settings) -> _Levels:
+    rows = []
+    for each in journal.records(m.LampRecord):
+        full = settings.chamber_of(each.at.boot_id).lamp.ppfd_at_full_duty_umol_m2_s
+        rows.append((timeline.place(each.at).utc_ms, each.duty_fraction, each.duty_fraction * full))
     rows.sort(key=lambda row: row[0])
-    return _Levels(np.array([r[0] for r in rows], dtype=np.int64), np.array([r[1] for r in rows], dtype=np.float64))
+    times_ms = np.array([row[0] for row in rows], dtype=np.int64)
+    levels = np.array([row[1:] for row in rows], dtype=np.float64).reshape(-1, 2)
+    return _Levels(times_ms, levels[:, 0], levels[:, 1])
 
 
 def _count(survey: Survey, here: Block) -> None:
@@ -199,8 +206,7 @@ def _day(
     from_ms, to_ms = np.maximum(edges.utc_ms[:-1], start_ms), np.minimum(edges.utc_ms[1:], end_ms)
     known = np.diff(edges.utc_ms) <= gap_ms
     hours = np.where(known, (to_ms - from_ms) / MS_PER_H, 0.0)
-    light_h, duty_h = _light(edges, lamp, known, start_ms, end_ms)
-    ppfd_h = duty_h * settings.chamber.lamp.ppfd_at_full_duty_umol_m2_s
+    light_h, ppfd_h = _light(edges, lamp, known, start_ms, end_ms, settings)
     integral = daily_light_integral_mol_m2(ppfd_h / light_h, light_h) if light_h > 0.0 else 0.0
     climate = settings.plan.climate
     deficit_kpa = vapour_pressure_deficits_kpa(here)
@@ -212,9 +218,7 @@ def _day(
         air_temperature_c=_span(here.air_temperature_c[here.air_quality == GOOD]),
         relative_humidity_pct=_span(here.relative_humidity_pct[here.humidity_quality == GOOD]),
         vapour_pressure_deficit_mean_kpa=_span(deficit_kpa[~np.isnan(deficit_kpa)]).mean,
-        water_content_fraction=_span(
-            water_content_fractions(here, settings.chamber.moisture_probe)[here.moisture_quality == GOOD]
-        ),
+        water_content_fraction=_span(water_content_fractions(here, settings)[here.moisture_quality == GOOD]),
         light_h=light_h if any_known else None,
         daily_light_integral_mol_m2=integral if any_known else None,
         degree_days=_degree_days(edges, known, start_ms, end_ms, climate),
@@ -247,20 +251,24 @@ def _outside_h(values: Values, known: Flags, hours: Values, low: float, high: fl
     return float(hours[known & ((values < low) | (values > high))].sum())
 
 
-def _light(edges: Block, lamp: _Levels, known: Flags, start_ms: int, end_ms: int) -> tuple[float, float]:
-    """(hours with light, hours times duty) between two moments, where readings say that the controller was there."""
+def _light(
+    edges: Block, lamp: _Levels, known: Flags, start_ms: int, end_ms: int, settings: Settings
+) -> tuple[float, float]:
+    """(hours with light, hours times flux density) between two moments, where readings say that the controller was
+    there."""
     if len(edges) < 2:
         return 0.0, 0.0
     first, last = edges.utc_ms[0], edges.utc_ms[-1]
     inside = (lamp.utc_ms > first) & (lamp.utc_ms < last)
     moments = np.concatenate((edges.utc_ms, lamp.utc_ms[inside]))
     duties = np.concatenate((edges.lamp_duty_fraction, lamp.duty_fraction[inside]))
+    fluxes = np.concatenate((flux_densities_umol_m2_s(edges, settings), lamp.flux_density_umol_m2_s[inside]))
     order = np.argsort(moments, kind="stable")
-    moments, duties = moments[order], duties[order]
+    moments, duties, fluxes = moments[order], duties[order], fluxes[order]
     stretch = np.searchsorted(edges.utc_ms, moments[:-1], side="right") - 1
     hours = (np.clip(moments[1:], start_ms, end_ms) - np.clip(moments[:-1], start_ms, end_ms)) / MS_PER_H
     hours = np.where(known[np.clip(stretch, 0, len(known) - 1)], hours, 0.0)
-    return min(24.0, float(hours[duties[:-1] > 0.0].sum())), float((hours * duties[:-1]).sum())
+    return min(24.0, float(hours[duties[:-1] > 0.0].sum())), float((hours * fluxes[:-1]).sum())
 
 
 def _degree_days(edges: Block, known: Flags, start_ms: int, end_ms: int, climate: Climate) -> float | None:

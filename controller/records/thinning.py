@@ -128,7 +128,7 @@ def traces_of(
     air, humidity, deficit, moisture = _Curve(), _Curve(), _Curve(), _Curve()
     for block in in_order(blocks_of(journal, timeline), timeline, []):
         deficit_kpa = vapour_pressure_deficits_kpa(block)
-        content_fraction = water_content_fractions(block, settings.chamber.moisture_probe)
+        content_fraction = water_content_fractions(block, settings)
         for curve, values, good in (
             (air, block.air_temperature_c, block.air_quality == GOOD),
             (humidity, block.relative_humidity_pct, block.humidity_quality == GOOD),

@@ -92,7 +92,10 @@ def channels_of(first: Twin, second: Twin) -> list[Channel]:
     """What is compared, with the margins of the first twin's plan."""
     margins = margins_of(first)
     two = math.sqrt(2.0)
-    probes = (each.settings.chamber.moisture_probe.standard_uncertainty_fraction for each in (first, second))
+    probes = (
+        max(chamber.moisture_probe.standard_uncertainty_fraction for chamber in each.settings.chambers)
+        for each in (first, second)
+    )
     integral = float(np.mean(first.planned_light_integral_mol_m2)) if first.planned_light_integral_mol_m2 else 0.0
     temperature_se = AIR_TEMPERATURE_SE_C * two
     return [

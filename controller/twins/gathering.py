@@ -193,7 +193,7 @@ class _Hourly:
     """Sums of good readings by the hour since hydration, gathered while the days are surveyed."""
 
     def __init__(self, settings: Settings) -> None:
-        self._probe = settings.chamber.moisture_probe
+        self._settings = settings
         self._sums: dict[str, Values] = {}
         self._counts: dict[str, Values] = {}
 
@@ -202,7 +202,7 @@ class _Hourly:
         inside = hours >= 0
         if not inside.any():
             return
-        content = water_content_fractions(block, self._probe)
+        content = water_content_fractions(block, self._settings)
         for name, values, good in (
             ("air_temperature_c", block.air_temperature_c, block.air_quality == GOOD),
             ("relative_humidity_pct", block.relative_humidity_pct, block.humidity_quality == GOOD),

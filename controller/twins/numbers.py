@@ -16,7 +16,7 @@ from controller.twins.cover import Cover, CoverTest
 from controller.twins.environment import value_of
 from controller.twins.miappe import fields_of
 from controller.twins.pictures import Shot
-from controller.twins.sheet import rows_of
+from controller.twins.sheet import in_turn, rows_of
 from controller.twins.story import findings_of, headline
 
 DAILY_KEYS = (
@@ -120,8 +120,10 @@ def summary_of(comparison: Comparison) -> dict[str, Any]:
                 "readings_placed": twin.readings_placed,
                 "readings_untrusted": twin.readings_untrusted,
                 "gaps_h": [list(gap) for gap in twin.gaps_h],
-                "pump_calibrated_on": str(twin.settings.chamber.pump.calibrated_on),
-                "moisture_probe_calibrated_on": str(twin.settings.chamber.moisture_probe.calibrated_on),
+                "pump_calibrated_on": in_turn(str(each.pump.calibrated_on) for each in twin.settings.chambers),
+                "moisture_probe_calibrated_on": in_turn(
+                    str(each.moisture_probe.calibrated_on) for each in twin.settings.chambers
+                ),
             }
             for twin in comparison.twins
         ],

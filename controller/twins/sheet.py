@@ -4,6 +4,7 @@ The quantities follow the international minimum guidelines for growth rooms and 
 and Krizek 2000, Biotronics 29:9-16), in the project's own words. What the records do not hold stays blank.
 """
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
@@ -92,13 +93,20 @@ def _column(twin: Twin) -> list[tuple[str, str, str, str]]:
         ("Medium", "nutrients added", "mol m-3", BLANK),
         ("Medium", "pH", "", BLANK),
         ("Medium", "electrical conductivity", "dS m-1", BLANK),
-        ("Calibration", "pump", "", f"{chamber.pump.calibrated_on}, {chamber.pump.ml_per_step:g} ± "
-         f"{chamber.pump.ml_per_step_standard_uncertainty:g} ml per step"),
-        ("Calibration", "moisture probe", "", f"{chamber.moisture_probe.calibrated_on}, ± "
-         f"{chamber.moisture_probe.standard_uncertainty_fraction:g} ml/ml"),
+        ("Calibration", "pump", "", in_turn(
+            f"{each.pump.calibrated_on}, {each.pump.ml_per_step:g} ± "
+            f"{each.pump.ml_per_step_standard_uncertainty:g} ml per step" for each in twin.settings.chambers)),
+        ("Calibration", "moisture probe", "", in_turn(
+            f"{each.moisture_probe.calibrated_on}, ± {each.moisture_probe.standard_uncertainty_fraction:g} ml/ml"
+            for each in twin.settings.chambers)),
         ("Calibration", "air sensor", "", BLANK),
         ("Calibration", "lamp", "", BLANK),
     ]  # fmt: skip
+
+
+def in_turn(told: Iterable[str]) -> str:
+    """What the chamber files of a run say of one thing, one after the other; once where it never changed."""
+    return "; then ".join(dict.fromkeys(told))
 
 
 def _mean_range(values: list[float], decimals: int) -> str:

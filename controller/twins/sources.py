@@ -9,16 +9,18 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+from controller.control import model as m
 from controller.errors import JournalError, SettingsError
 from controller.parcels.manifest import MANIFEST
 from controller.parcels.unpacking import DESCRIPTOR, unpack
 from controller.plan import Settings
 from controller.records.journal import Journal
-from controller.settings import settings_from_text
+from controller.run_settings import settings_of
 from controller.twins.gathering import Twin, twin_of
 
 JOURNAL = "journal.sqlite"
 NO_PICTURES = "Pictures do not travel with it."
+FIRST_FILE = "Its chamber file was changed in mid run; water content and light go by the first, which it carries alone."
 PLACED = "An archive does not say which readings had their time placed afterwards."
 
 
@@ -62,9 +64,7 @@ def _twins_at(path: Path, name: str | None = None) -> Iterator[Twin]:
 def _from_journal(path: Path, name: str | None) -> Twin:
     journal = Journal.open(path)
     try:
-        run = journal.run_row()
-        settings = settings_from_text(str(run["plan_text"]), str(run["chamber_text"]))
-        return twin_of(journal, settings, path.parent, name)
+        return twin_of(journal, settings_of(journal), path.parent, name)
     finally:
         journal.close()
 
@@ -74,12 +74,15 @@ def _from_archive(folder: Path, name: str | None) -> Twin:
         journal, settings, span_s = unpack(folder, Path(scratch))
         try:
             twin = twin_of(journal, settings if span_s is None else _sampled(settings, span_s), folder, name)
+            changed = any(True for _ in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,)))
         finally:
             journal.close()
-    means = "" if span_s is None else f" Its climate is told in means over {span_s / 60.0:g} min."
-    return replace(
-        twin, settings=settings, source="archive, digests verified", not_carried=f"{NO_PICTURES} {PLACED}{means}"
-    )
+    lacks = [NO_PICTURES, PLACED]
+    if span_s is not None:
+        lacks.append(f"Its climate is told in means over {span_s / 60.0:g} min.")
+    if changed:
+        lacks.append(FIRST_FILE)
+    return replace(twin, settings=settings, source="archive, digests verified", not_carried=" ".join(lacks))
 
 
 def _sampled(settings: Settings, every_s: float) -> Settings:

@@ -53,9 +53,10 @@ def value_of(
 
 def values_of(site: Site, look: Look, texts: Texts) -> list[Value]:
     """The live values of the newest reading."""
-    reading, plan, chamber = look.status.reading, site.run.settings.plan, site.run.settings.chamber
+    reading, plan = look.status.reading, site.run.settings.plan
     if reading is None:
         return []
+    chamber = site.run.settings.chamber_of(reading.at.boot_id)
     climate = plan.climate
     air_c, humidity_pct = reading.air_temperature_c, reading.relative_humidity_pct
     found = [

@@ -11,7 +11,7 @@ from urllib.parse import quote
 from controller.control import model as m
 from controller.errors import WardianError
 from controller.records.journal import Journal
-from controller.settings import settings_from_text
+from controller.run_settings import settings_of
 from controller.web.site import Site
 from controller.web.watching import JOURNAL, Run, run_folders_of
 
@@ -59,7 +59,7 @@ def list_run(folder: Path) -> Listed:
         return Listed(folder.name, fault=str(error))
     try:
         row, last = journal.run_row(), journal.last_reading()
-        settings = settings_from_text(str(row["plan_text"]), str(row["chamber_text"]))
+        settings = settings_of(journal)
         first = next(journal.records(m.BootRecord), None)
         phases = list(journal.records(m.PhaseRecord))
     except WardianError as error:

@@ -58,7 +58,7 @@ class Site:
     @cached_property
     def overview(self) -> Overview:
         """What was read of the run's course so far."""
-        return Overview(self.run.settings, self.run.folder / OVERVIEW)
+        return Overview(self.run.settings, self.run.folder / OVERVIEW, self.run.settings_by)
 
     def read_ahead(self) -> None:
         """Read a long run before anybody asks for its course; the page answers meanwhile."""

@@ -17,7 +17,7 @@ from controller.records.account import Totals
 from controller.records.following import Followed
 from controller.records.journal import Journal
 from controller.records.status import Status, status_of
-from controller.settings import settings_from_text
+from controller.run_settings import settings_of
 
 JOURNAL = "journal.sqlite"
 PICTURES = "pictures"
@@ -64,9 +64,9 @@ class Run:
         self.clock_ms = clock_ms or (lambda: chamber_utc_ms(folder, time.time_ns() // 1_000_000))
         with self.journal() as journal:
             row = journal.run_row()
+            self.settings: Settings = settings_of(journal)
         self.run_id = str(row["run_id"])
         self.simulated = bool(row["simulated"])
-        self.settings: Settings = settings_from_text(str(row["plan_text"]), str(row["chamber_text"]))
         self.zone = ZoneInfo(self.settings.chamber.site.time_zone)
         self._lock = threading.Lock()
         self._looked_s = -LOOK_EVERY_S
@@ -91,9 +91,17 @@ class Run:
             now_s = time.monotonic()
             if fresh or self._look is None or now_s - self._looked_s >= LOOK_EVERY_S:
                 with self.journal() as journal:
+                    self.settings_by(journal)
                     self._look = look_at(journal, self.settings, self.clock_ms(), self._followed)
                 self._looked_s = time.monotonic()
             return self._look
+
+    def settings_by(self, journal: Journal) -> Settings:
+        """The settings, anew where the controller was started with another chamber file meanwhile."""
+        files = journal.records(m.EventRecord, "event = ?", (m.CHAMBER_FILE,))
+        if sum(1 for _ in files) != len(self.settings.later_chambers):
+            self.settings = settings_of(journal)
+        return self.settings
 
 
 def look_at(journal: Journal, settings: Settings, at_utc_ms: int, followed: Followed | None = None) -> Look:

@@ -1,6 +1,6 @@
 """A table as a workbook: a sheet of numbers and moments, one that explains the columns, one about the run."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -69,10 +69,18 @@ def _write(sheet: object, line: int, place: int, column: Column, cell: str, mome
         write.write_string(line, place, cell)  # type: ignore[attr-defined]
 
 
+def _in_turn(told: Iterable[str]) -> str:
+    """What the chamber files of a run say of one thing, one after the other; once where it never changed."""
+    return " \u2192 ".join(dict.fromkeys(told))
+
+
 def _about(choice: Choice, settings: Settings, run: dict[str, str | int], texts: Texts) -> list[tuple[str, str]]:
-    pump, probe = settings.chamber.pump, settings.chamber.moisture_probe
+    chambers = settings.chambers
     is_averaged = choice.table == "climate" and choice.step != "every"
-    factor = texts("workbook.pump_value", day=pump.calibrated_on, ml=texts.figure(pump.ml_per_step))
+    factors = [
+        texts("workbook.pump_value", day=each.pump.calibrated_on, ml=texts.figure(each.pump.ml_per_step))
+        for each in chambers
+    ]
     told = {
         "run": str(run["run_id"]),
         "plan": settings.plan.name,
@@ -81,8 +89,8 @@ def _about(choice: Choice, settings: Settings, run: dict[str, str | int], texts:
         "zone": settings.chamber.site.time_zone,
         "at_utc": texts("workbook.at_utc_value"),
         "rows": texts(f"downloads.{choice.step}") if is_averaged else texts("workbook.rows_value"),
-        "pump": factor,
-        "probe": str(probe.calibrated_on),
+        "pump": _in_turn(factors),
+        "probe": _in_turn(str(each.moisture_probe.calibrated_on) for each in chambers),
         "simulated": texts("workbook.simulated_yes" if run["simulated"] else "workbook.simulated_no"),
         "empty": texts("workbook.empty_value"),
     }

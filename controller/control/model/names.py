@@ -54,6 +54,7 @@ TRY_ALERT = "try_alert"  # a trial message is wanted
 # -- what a start may find, and how the status lamp blinks ----
 
 CHAMBER_CHANGED = "chamber_changed"  # the event of a start with another chamber file than the run was begun with
+CHAMBER_FILE = "chamber_file"  # its words are the whole chamber file that holds from that start on
 
 STATUS_STEADY = "steady"
 STATUS_SLOW = "slow"  # an alarm stands
