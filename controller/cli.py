@@ -31,6 +31,21 @@ COMMANDS = {
     "alert": "alerting:alert",
 }
 
+# command -> the extras that bring its libraries, where the plain package does not
+EXTRAS = {
+    "compare": "report,analysis",
+    "lots": "analysis",
+    "seal": "parcels",
+    "verify": "parcels",
+    "send": "parcels",
+    "collect": "collector",
+    "archive": "parcels",
+    "table": "table",
+    "serve": "page",
+    "code": "page",
+    "alert": "alerts",
+}
+
 
 class Commands(click.Group):
     """A group whose commands cost nothing until they are used: a small board loads no plotting to log a reading."""
@@ -44,8 +59,10 @@ class Commands(click.Group):
         module, attribute = COMMANDS[name].split(":")
         try:
             found: click.Command = getattr(importlib.import_module(f"controller.commands.{module}"), attribute)
-        except ModuleNotFoundError as error:  # an extra is not installed
-            more = f"wardian {name} needs {error.name}: install wardian[report,analysis]."
+        except ModuleNotFoundError as error:
+            if name not in EXTRAS:
+                raise
+            more = f"wardian {name} needs {error.name}: install wardian[{EXTRAS[name]}]."
             raise click.ClickException(more) from error
         return found
 
