@@ -24,8 +24,7 @@ def ask(
 ) -> m.RequestAnswered | None:
     """Write the request; answers what the controller says within that time, or None."""
     now = ComputerClock().now()
-    utc_ms = chamber_utc_ms(journal.path.parent, now.utc_ms)
-    at = m.Moment(utc_ms, now.monotonic_ms, journal.next_boot_id() - 1, now.utc_trusted)
+    at = m.Moment(now_utc_ms(journal), now.monotonic_ms, journal.next_boot_id() - 1, now.utc_trusted)
     number = journal.ask(m.Request(at=at, request_id=0, **wish))
     until_s = clock() + within_s
     while clock() < until_s:
@@ -34,6 +33,11 @@ def ask(
             return answer
         pause(0.1)
     return None
+
+
+def now_utc_ms(journal: Journal) -> int:
+    """The time in the chamber: the computer's, or that of a simulated one that lives faster."""
+    return chamber_utc_ms(journal.path.parent, ComputerClock().now().utc_ms)
 
 
 def now_words(state: m.State, settings: Settings) -> str:

@@ -197,6 +197,13 @@ def test_a_file_of_alerts_that_cannot_be_meant_is_told_by_key_and_bound(tmp_path
         read_wishes(path)
 
 
+def test_a_file_of_alerts_that_is_not_there_is_told_as_any_other_file(tmp_path):
+    with pytest.raises(SettingsError) as refused:
+        read_wishes(tmp_path / "none.toml")
+
+    assert refused.value.sentences == (f"{tmp_path / 'none.toml'}: there is no such file.",)
+
+
 class Webhook(BaseHTTPRequestHandler):
     got: list = []  # noqa: RUF012 - one list for the one server of this test
 

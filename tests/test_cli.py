@@ -2,14 +2,20 @@
 
 import csv
 import json
+from contextlib import closing
+from functools import partial
 
 import pytest
 from click.testing import CliRunner
 
+from controller.asking import ask
 from controller.cli import main
 from controller.commands.rehearsing import _new_folder
 from controller.commands.terminal import Exit
-from controller.settings import example_path
+from controller.control import model as m
+from controller.records.journal import Journal
+from controller.settings import example_path, read_settings
+from tests.journals import HOUR_MS, at, hydrate, new_journal, reading
 
 PLAN = example_path("skerry-light.plan.toml")
 CHAMBER = example_path("skerry-light.chamber.toml")
@@ -110,6 +116,27 @@ def test_a_folder_without_a_run_is_told(tmp_path):
         result = typed(*command)
         assert result.exit_code == Exit.JOURNAL
         assert "no journal here" in result.output
+
+
+@pytest.mark.parametrize(
+    ("phase", "age_h", "ends"), [(m.ENDED, 1.0, Exit.JOURNAL), (m.ENDED, 0.0, Exit.WELL), (m.GROWING, 1.0, Exit.WELL)]
+)
+def test_a_run_that_has_ended_takes_no_request(tmp_path, monkeypatch, phase, age_h, ends):
+    with closing(new_journal(tmp_path, read_settings(PLAN, CHAMBER))) as journal:
+        hydrate(journal)
+        journal.append(m.PhaseRecord(at(HOUR_MS), phase, HOUR_MS))
+        journal.append(reading(at(HOUR_MS)))
+    now_ms = at(HOUR_MS + round(age_h * HOUR_MS)).utc_ms
+    monkeypatch.setattr("controller.asking.now_utc_ms", lambda journal: now_ms)
+    monkeypatch.setattr("controller.asking.ask", partial(ask, within_s=0.0))
+    result = typed("sign", tmp_path, "drain", "--by", "LK")
+    with closing(Journal.open(tmp_path / "journal.sqlite")) as journal:
+        written = list(journal.records(m.Request))
+
+    assert result.exit_code == ends, result.output
+    assert (len(written) == 1) == (ends == Exit.WELL)
+    words = "has ended and takes no more requests" if ends else "It will when it runs again"
+    assert words in " ".join(result.output.split())
 
 
 # -- faults of the person: one clear sentence each, nothing started ----

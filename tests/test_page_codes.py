@@ -9,7 +9,7 @@ from controller.cli import main
 from controller.commands.serving import CODES as CODES_FILE
 from controller.commands.terminal import Exit
 from controller.errors import SettingsError
-from controller.web.codes import CODE_CHARACTERS_MIN, FREE_TRIES, WRONG_BY_ALL_MAX, Codes, Gatekeeper
+from controller.web.codes import CODE_CHARACTERS_MIN, FREE_TRIES, ROLES, WRONG_BY_ALL_MAX, Codes, Gatekeeper
 from controller.web.sessions import IDLE_S, LONGEST_S, Sessions
 from tests.page_server import CODES
 from tests.schools import client_of, mark_of, signed_in
@@ -136,6 +136,7 @@ def test_a_code_that_cannot_be_is_refused_in_one_sentence(tmp_path, folder, role
     done = CliRunner().invoke(main, ["code", str(tmp_path / folder), role], input=f"{typed}\n{typed}\n")
     assert done.exit_code in (Exit.SETTINGS, Exit.JOURNAL)
     assert words in done.output.replace("\n", " ")
+    assert ("Code:" in done.output) == (role in ROLES and folder == "")  # nobody is asked for what cannot be kept
     assert not (tmp_path / CODES_FILE).exists()
 
 

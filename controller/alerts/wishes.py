@@ -36,6 +36,8 @@ def read_wishes(path: Path) -> Wishes:
     """A file of alerts; SettingsError with a sentence for every fault."""
     try:
         found = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise SettingsError((f"{path}: there is no such file.",)) from None
     except RecursionError as error:
         raise SettingsError((f"{path}: a value in this file is too large to read.",)) from error
     except (OSError, ValueError) as error:  # not TOML, not text, or thousands of digits

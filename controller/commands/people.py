@@ -9,14 +9,19 @@ import click
 from controller import asking
 from controller.commands.terminal import Exit, FiniteRange, by_option, open_records, out, plain_errors, run_argument
 from controller.control import model as m
+from controller.errors import JournalError
+from controller.records.status import status_of
 
 
 def _ask(run_folder: Path, wish: dict[str, Any]) -> None:
     with plain_errors():
-        journal, _ = open_records(run_folder)
+        journal, settings = open_records(run_folder)
+        status = status_of(journal, settings, asking.now_utc_ms(journal))
+        if status.phase == m.ENDED and status.controller_silent:
+            raise JournalError(f"{run_folder}: this run has ended and takes no more requests. Nothing was written.")
         answer = asking.ask(journal, wish)
     if answer is None:
-        out.print("Written down; the controller has not answered yet.")
+        out.print("Written down; the controller has not answered yet. It will when it runs again.")
         return
     out.print(answer.words)
     if not answer.granted:

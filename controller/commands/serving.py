@@ -114,9 +114,10 @@ def serve(
 def code(run_folder: Path, role: str) -> None:
     """Set the code of a role (pupil, operator, technician) for the page of RUN; it is asked for twice."""
     _whole_extra()
-    from controller.web.codes import Codes
+    from controller.web.codes import Codes, judge_role
 
     with plain_errors():
+        judge_role(role)
         if not run_folder.is_dir():
             raise JournalError(f"{run_folder}: there is no such folder.")
         Codes(run_folder / CODES).set(role, click.prompt("Code", hide_input=True, confirmation_prompt=True))

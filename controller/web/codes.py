@@ -35,6 +35,12 @@ def may(role: str | None, needed: str) -> bool:
     return role in ROLES and ROLES.index(role) >= ROLES.index(needed)
 
 
+def judge_role(role: str) -> None:
+    """SettingsError when there is no such role."""
+    if role not in ROLES:
+        raise SettingsError((f"{role} is not a role; there are {', '.join(ROLES)}.",))
+
+
 class Codes:
     """The file of digests. Read at every check, so that a new code counts at once."""
 
@@ -49,8 +55,7 @@ class Codes:
 
     def set(self, role: str, code: str) -> None:
         """Keep a new code for a role; SettingsError when it is too short or the role unknown."""
-        if role not in ROLES:
-            raise SettingsError((f"{role} is not a role; there are {', '.join(ROLES)}.",))
+        judge_role(role)
         if not CODE_CHARACTERS_MIN <= len(code) <= CODE_CHARACTERS_MAX:
             bounds = f"from {CODE_CHARACTERS_MIN} to {CODE_CHARACTERS_MAX}"
             raise SettingsError((f"The code for {role} has {len(code)} characters; it must have {bounds}.",))
