@@ -85,6 +85,11 @@ def moment(monotonic_ms: int = 0, *, utc_ms: int | None = None, trusted: bool = 
     return m.Moment(START_UTC_MS + monotonic_ms if utc_ms is None else utc_ms, monotonic_ms, boot_id, trusted)
 
 
+def given(run_ms: int, volume_max_ml: float, purpose: str, began_run_ms: int | None = None) -> m.Given:
+    """Water of a dose that took no time, or that began then."""
+    return m.Given(run_ms, volume_max_ml, purpose, run_ms if began_run_ms is None else began_run_ms)
+
+
 def counts_for(content_fraction: float) -> int:
     """The moisture count that the example probe gives at this water content."""
     return round(3000 + (content_fraction - 0.02) / 0.40 * (1200 - 3000))

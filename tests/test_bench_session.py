@@ -15,7 +15,7 @@ from controller.errors import ChamberError, JournalError
 from controller.records.journal import Journal
 from controller.settings import example_path
 from tests.examples import SETTINGS as IN_A_RUN
-from tests.examples import START_UTC_MS, growing, moment
+from tests.examples import START_UTC_MS, given, growing, moment
 
 TEXT = example_path("skerry-light.chamber.toml").read_text()
 SETTINGS = settings_for(TEXT, "the chamber")
@@ -85,7 +85,7 @@ def test_a_portion_keeps_to_the_chambers_limit_of_one_dose(steps, granted):
 
 @pytest.mark.parametrize(("before_ml", "granted"), [(294.9, True), (295.0, True), (295.1, False)])
 def test_portions_count_against_the_chambers_daily_limit(before_ml, granted):
-    state = bench_state().but(given_today=(m.Given(0, before_ml, m.CALIBRATION),))
+    state = bench_state().but(given_today=(given(0, before_ml, m.CALIBRATION),))
     _, actions = step(state, asked(1000), SETTINGS)
     assert actions[0].record.granted is granted
 

@@ -9,7 +9,9 @@ from click.testing import CliRunner
 
 from controller import plan as p
 from controller.cli import main
-from controller.desk.advice import advise
+from controller.control.model.moments import MS_PER_H
+from controller.control.watering import SLOT_GRACE_MS
+from controller.desk.advice import SLACK_H, advise
 from controller.desk.tasks import calendar_text, tasks_of
 from controller.science.medium import container_capacity_fraction
 from controller.settings import example_path, read_settings
@@ -140,6 +142,21 @@ def test_fixed_times_use_what_they_say():
 
 
 # -- tasks and the calendar ----
+
+
+@pytest.mark.parametrize(
+    ("rest_h", "daily_cap_ml", "well"),
+    [(10.0, 36, True), (10.1, 36, False), (12.0, 36, False), (10.0, 35.9, False), (10.0, 24, False)],
+)
+def test_fixed_times_without_slack_are_pointed_at(rest_h, daily_cap_ml, well):
+    fixed = p.FixedTimes(times=[time(8), time(20)])
+    changes = {"moisture": None, "fallback": None, "fixed": fixed, "rest_h": rest_h, "daily_cap_ml": daily_cap_ml}
+    told = answer("fixed times", watering=replace(PLAN.watering, **changes))
+
+    assert told.well == well
+    assert ("makes all later ones late" in told.words) == (not well)
+    assert told.numbers["least_gap_h"] == 12.0
+    assert SLACK_H * MS_PER_H == SLOT_GRACE_MS
 
 
 def test_every_step_stands_in_the_list_at_its_time():

@@ -19,6 +19,12 @@ from controller.settings import example_path, settings_from_text
 from tests import examples
 
 H = m.MS_PER_H
+
+
+def poured(run_ms, volume_ml):
+    return examples.given(run_ms, volume_ml, m.ELSEWHERE)
+
+
 LIFE_MS = 100 * H
 STOPS = examples.watering(aged_pump="stop")
 WANTED = watering.Wanted(m.MOISTURE_LED, 12.0)
@@ -224,19 +230,19 @@ def test_tube_hours_warn_first_and_then_ask_for_a_new_tube(turned_h, word):
 def test_water_of_a_calibration_counts_in_the_day_of_a_run(tmp_path, ago_ms, counts):
     session(tmp_path / "c" / "s1", begun(1, at_utc_ms=examples.START_UTC_MS - ago_ms), ended(1, 3000))
     given = tube.given_lately(look(tmp_path), examples.START_UTC_MS, 777)
-    assert given == ((m.Given(777 - max(0, ago_ms), 15.0, m.ELSEWHERE),) if counts else ())
+    assert given == ((examples.given(777 - max(0, ago_ms), 15.0, m.ELSEWHERE),) if counts else ())
 
 
 def test_water_that_was_given_before_hydration_ages_while_people_get_ready():
     at = examples.moment(7_200_000)
     waiting = m.State(
         now=at, link_up=True, greeted=True, reconciling=False, looked_elsewhere_ms=1_000,
-        given_today=(m.Given(-500, 100.0, m.ELSEWHERE),),
+        given_today=(examples.given(-500, 100.0, m.ELSEWHERE),),
         steps_done=("clean-gloves", "fill-reservoir"),
     )  # fmt: skip
     state, _ = hands_on.phase_after(waiting, examples.SETTINGS)
     assert state.phase == m.WETTING
-    assert state.given_today == (m.Given(-500 - 7_199_000, 100.0, m.ELSEWHERE),)
+    assert state.given_today == (examples.given(-500 - 7_199_000, 100.0, m.ELSEWHERE),)
 
 
 READY = m.State(
@@ -253,9 +259,12 @@ READY = m.State(
         ({"link_up": False}, "link_down"),
         ({"pump_age": m.PumpAge(LIFE_MS + 1)}, "tube_worn"),
         # 50 ml of a first aliquot on top of what another journal gave, two hours before the run clock starts
-        ({"given_today": (m.Given(2 * H - watering.BOARD_DAY_MS + 1, 250.1, m.ELSEWHERE),)}, "chamber_daily_limit"),
-        ({"given_today": (m.Given(2 * H - watering.BOARD_DAY_MS + 1, 250.0, m.ELSEWHERE),)}, ""),
-        ({"given_today": (m.Given(2 * H - watering.BOARD_DAY_MS, 250.1, m.ELSEWHERE),)}, ""),
+        (
+            {"given_today": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.1),)},
+            "chamber_daily_limit",
+        ),
+        ({"given_today": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.0),)}, ""),
+        ({"given_today": (poured(2 * H - watering.BOARD_DAY_MS, 250.1),)}, ""),
     ],
 )
 def test_time_zero_waits_for_water_that_may_flow_and_says_what_it_waits_for(changes, reason):

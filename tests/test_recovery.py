@@ -40,7 +40,9 @@ def closed(dose_id, steps_min, steps_max, run_ms=120_000, reason="complete"):
 def test_a_dose_without_an_end_is_open_and_belongs_to_an_earlier_life():
     state = back(HISTORY)
 
-    assert state.open_dose == m.OpenDose(1, 10000, m.FIRST_WETTING, 310_000, judged=False, inherited=True)
+    assert state.open_dose == m.OpenDose(
+        1, 10000, m.FIRST_WETTING, 310_000, judged=False, inherited=True, began_run_ms=10_000
+    )
     assert state.last_dose_id == 1
     assert state.reconciling
 
@@ -99,6 +101,13 @@ def test_only_the_last_day_of_water_is_kept_for_the_daily_budget():
 
     assert state.given_today == ()
     assert state.first_wetting_given_ml == pytest.approx(50.0)
+
+
+def test_a_dose_began_when_it_was_intended_and_one_without_an_intent_when_it_was_written_down():
+    assert back([*HISTORY, closed(1, 10000, 10000, run_ms=120_000)]).last_dose_began_run_ms == 10_000
+
+    (given,) = back([*HISTORY[:-1], closed(1, 10000, 10000, run_ms=120_000)]).given_today
+    assert (given.began_run_ms, given.run_ms) == (120_000, 120_000)
 
 
 def test_a_fixed_time_that_was_used_is_not_used_again():

@@ -240,6 +240,24 @@ def test_a_tube_that_came_off_is_found_by_two_doses_without_effect(tmp_path):
     assert "pushed the tube back on" in ran.truth.mended
 
 
+@pytest.mark.parametrize(("hours", "rest_h"), [((8, 20), 12), ((0, 8, 16), 8)])
+def test_fixed_times_just_a_rest_and_a_daily_cap_apart_are_kept_day_after_day(tmp_path, hours, rest_h):
+    """Each dose takes a minute of pumping; counted from its end, every day would begin a minute later."""
+    fixed = FixedTimes(times=[time(hour) for hour in hours])
+    watering = replace(
+        SETTINGS.plan.watering, moisture=None, fallback=None, fixed=fixed, rest_h=rest_h, dose_ml=12,
+        daily_cap_ml=12 * len(hours),
+    )  # fmt: skip
+    ran = Ran(tmp_path, 10, settings=replace(SETTINGS, plan=replace(SETTINGS.plan, watering=watering)))
+    doses = [dose.at for dose in ran[m.DoseIntended] if dose.purpose == m.FIXED_TIME]
+    late_ms = [at.utc_ms % (24 * H) - hour * H for at in doses for hour in hours if at.utc_ms % (24 * H) // H == hour]
+
+    assert len(late_ms) == len(doses) >= 9 * len(hours)
+    # the first one rests after the first wetting; plants that only grow are looked after each minute
+    assert max(late_ms) - min(late_ms) <= 61_000
+    assert "slot_missed" not in {answer.reason for answer in ran[m.WateringAnswer]}
+
+
 @pytest.mark.guards("H7", "host", "3e5574a2")
 def test_a_clock_that_jumps_repeats_no_dose_and_loses_no_light(tmp_path):
     fixed = FixedTimes(times=[time(9, 30), time(15, 30)])  # both within the six hours of a wrong clock

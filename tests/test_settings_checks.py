@@ -458,6 +458,24 @@ CHAMBER_BOUNDS = [
 # (plan, chamber, path in the plan, values taken, value refused, sentence)
 BETWEEN = [
     (
+        changed(FIXED, {"watering.rest_h": 1, "watering.dose_ml": 60, "watering.daily_cap_ml": 240}),
+        changed(CHAMBER, {"limits.daily_max_ml": 240}),
+        "watering.fixed.times",
+        [[time(7), time(8, 1), time(14)], [time(23, 30), time(0, 31), time(14)]],
+        [time(7), time(8, 0, 59), time(14)],
+        "watering.fixed.times brings 5 doses of 60 ml (watering.dose_ml), together 300 ml, into the 25 hours over "
+        "which the board counts a day, but this chamber gives at most 240 ml in them (limits.daily_max_ml).",
+    ),
+    (
+        changed(FIXED, {"watering.fixed.times": [time(7), time(15), time(23)], "watering.daily_cap_ml": 160}),
+        changed(CHAMBER, {"limits.daily_max_ml": 210}),
+        "watering.dose_ml",
+        [52.4, 52.5],
+        52.6,
+        "watering.fixed.times brings 4 doses of 52.6 ml (watering.dose_ml), together 210.4 ml, into the 25 hours over "
+        "which the board counts a day, but this chamber gives at most 210 ml in them (limits.daily_max_ml).",
+    ),
+    (
         MOISTURE_LED,
         changed(CHAMBER, {"limits.dose_max_ml": 30}),
         "first_wetting.aliquot_ml",

@@ -158,6 +158,14 @@ def test_the_last_id_that_the_board_can_count_is_followed_by_no_other(beyond, do
         messages.encode(kind, *values)
 
 
+def test_water_that_no_intent_stands_for_counts_from_when_it_was_heard_of():
+    state = examples.growing()
+    state, _ = decide(state, said(state, "done", 9, 2400, 2400, "complete"))
+
+    assert state.given_today == (examples.given(state.run_ms, 12.0, m.MOISTURE_LED),)
+    assert state.last_dose_began_run_ms == state.run_ms
+
+
 def test_a_refused_dose_is_closed_as_not_started_and_the_board_is_left_in_peace():
     state = dosing()
 

@@ -288,7 +288,7 @@ def test_an_intent_holds_everything_that_its_dose_is():
     )  # fmt: skip
     assert after.open_dose == m.OpenDose(
         dose_id=6, dose_steps=2400, purpose=m.MOISTURE_LED, sent_ms=at.monotonic_ms,
-        moisture_before_fraction=watering.water_content_fraction(state, SETTINGS),
+        moisture_before_fraction=watering.water_content_fraction(state, SETTINGS), began_run_ms=after.run_ms,
     )  # fmt: skip
     assert (after.last_dose_id, after.last_slot) == (6, state.last_slot)
 

@@ -59,16 +59,56 @@ def test_the_rest_between_doses_is_kept_to_the_millisecond(since_ms, reason):
 @pytest.mark.parametrize(("given_ml", "reason"), [(47.9, ""), (48.0, ""), (48.1, "daily_cap")])
 def test_the_daily_cap_counts_the_most_that_was_given_in_any_24_hours(given_ml, reason):
     state = examples.growing()
-    given = m.Given(state.run_ms - m.MS_PER_DAY + 1, given_ml, m.MOISTURE_LED)
+    given = examples.given(state.run_ms - m.MS_PER_DAY + 1, given_ml, m.MOISTURE_LED)
 
     assert may(state.but(given_today=(given,))) == reason
 
 
 def test_water_older_than_24_hours_no_longer_counts_for_the_day():
     state = examples.growing()
-    given = m.Given(state.run_ms - m.MS_PER_DAY, 60.0, m.MOISTURE_LED)
+    given = examples.given(state.run_ms - m.MS_PER_DAY, 60.0, m.MOISTURE_LED)
 
     assert may(state.but(given_today=(given,))) == ""
+
+
+@pytest.mark.parametrize(
+    ("purpose", "ago_ms", "reason"),
+    [
+        (m.FIXED_TIME, m.MS_PER_DAY - 1, "daily_cap"),
+        (m.FIXED_TIME, m.MS_PER_DAY, ""),
+        (m.FIXED_TIME, m.MS_PER_DAY + 1, ""),
+        (m.MOISTURE_LED, m.MS_PER_DAY + 59_999, "daily_cap"),
+        (m.MOISTURE_LED, m.MS_PER_DAY + 60_000, ""),
+    ],
+)
+def test_a_fixed_time_counts_the_day_from_start_to_start_and_moisture_from_the_end(purpose, ago_ms, reason):
+    state = examples.growing()
+    began_run_ms = state.run_ms - ago_ms
+    state = state.but(given_today=(examples.given(began_run_ms + 60_000, 60.0, purpose, began_run_ms),))
+
+    assert may(state, watering.Wanted(purpose, 12.0)) == reason
+
+
+@pytest.mark.parametrize(
+    ("purpose", "ago_ms", "reason"),
+    [
+        (m.FIXED_TIME, 3 * H - 1, "resting"),
+        (m.FIXED_TIME, 3 * H, ""),
+        (m.MOISTURE_LED, 3 * H + 59_999, "resting"),
+        (m.MOISTURE_LED, 3 * H + 60_000, ""),
+    ],
+)
+def test_a_fixed_time_rests_from_start_to_start_and_moisture_from_the_end(purpose, ago_ms, reason):
+    state = examples.growing()
+    began_run_ms = state.run_ms - ago_ms
+    state = state.but(last_dose_run_ms=began_run_ms + 60_000, last_dose_began_run_ms=began_run_ms)
+
+    assert may(state, watering.Wanted(purpose, 12.0)) == reason
+
+
+def test_the_first_fixed_time_needs_no_rest():
+    state = examples.growing(last_dose_run_ms=None, last_dose_began_run_ms=examples.growing().run_ms)
+    assert may(state, watering.Wanted(m.FIXED_TIME, 12.0)) == ""
 
 
 @pytest.mark.guards("H1", "host", "97d1a386")
@@ -81,7 +121,7 @@ def test_the_total_cap_holds_for_the_whole_run(given_ml, reason):
 @pytest.mark.parametrize(("given_ml", "reason"), [(287.9, ""), (288.0, ""), (288.1, "chamber_daily_limit")])
 def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
     state = examples.growing()
-    given = m.Given(state.run_ms - H, given_ml, m.FIRST_WETTING)
+    given = examples.given(state.run_ms - H, given_ml, m.FIRST_WETTING)
 
     assert may(state.but(given_today=(given,))) == reason
 
@@ -137,7 +177,7 @@ def test_a_reason_of_the_board_comes_before_the_age_of_the_pump():
 @pytest.mark.guards("H1", "host", "97d1a386")
 def test_a_run_after_a_long_calibration_waits_by_itself_and_is_never_refused_by_the_board():
     state = examples.growing()
-    poured = m.Given(state.run_ms - H, 288.1, m.ELSEWHERE)
+    poured = examples.given(state.run_ms - H, 288.1, m.ELSEWHERE)
     assert watering.may_dose(state.but(given_today=(poured,)), examples.SETTINGS, want()) == "chamber_daily_limit"
     less = poured._replace(volume_max_ml=288.0)
     assert watering.may_dose(state.but(given_today=(less,)), examples.SETTINGS, want()) == ""  # not the plan's 60 ml
@@ -392,11 +432,11 @@ def test_an_aliquot_of_at_least_one_step_is_wanted_and_a_smaller_rest_is_not(lef
 
 
 def test_the_first_wetting_does_not_count_against_the_days_watering():
-    state = examples.growing(given_today=(m.Given(431_000_000, 59.0, m.FIRST_WETTING),))
+    state = examples.growing(given_today=(examples.given(431_000_000, 59.0, m.FIRST_WETTING),))
     dose = watering.Wanted(m.MOISTURE_LED, 12.0)
 
     assert watering.may_dose(state, examples.SETTINGS, dose) == ""
-    counted = state.but(given_today=(m.Given(431_000_000, 59.0, m.MOISTURE_LED),))
+    counted = state.but(given_today=(examples.given(431_000_000, 59.0, m.MOISTURE_LED),))
     assert watering.may_dose(counted, examples.SETTINGS, dose) == "daily_cap"
 
 
@@ -453,7 +493,8 @@ def closed_dose(**changes):
 
 
 def after(dose_changes=None, state_changes=None, **closed_changes):
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, moisture_before_fraction=0.22)
+    began_run_ms = examples.growing().run_ms - 60_000
+    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, moisture_before_fraction=0.22, began_run_ms=began_run_ms)
     state = examples.growing(**{"open_dose": dose, **(state_changes or {})})
     return state, watering.after_dose(
         state, closed_dose(**closed_changes), replace(dose, **(dose_changes or {})), examples.SETTINGS
@@ -464,10 +505,10 @@ def test_a_dose_counts_for_the_day_for_the_run_and_for_the_rest():
     before, state = after()
 
     assert state.open_dose is None
-    assert state.given_today == (m.Given(before.run_ms, 12.0, m.MOISTURE_LED),)
+    assert state.given_today == (examples.given(before.run_ms, 12.0, m.MOISTURE_LED, before.run_ms - 60_000),)
     assert state.watering_given_ml == before.watering_given_ml + 12.0
     assert state.first_wetting_given_ml == before.first_wetting_given_ml
-    assert state.last_dose_run_ms == before.run_ms
+    assert (state.last_dose_run_ms, state.last_dose_began_run_ms) == (before.run_ms, before.run_ms - 60_000)
     bed_ml = examples.PLAN.medium.bed_volume_ml
     assert state.effect_check == m.EffectCheck(before.run_ms + 30 * 60_000, 0.22, 12.0 / bed_ml)
 
@@ -475,7 +516,7 @@ def test_a_dose_counts_for_the_day_for_the_run_and_for_the_rest():
 def test_an_aliquot_counts_for_the_first_wetting_and_its_effect_is_not_judged():
     before, state = after({"purpose": m.FIRST_WETTING})
 
-    assert state.given_today == (m.Given(before.run_ms, 12.0, m.FIRST_WETTING),)
+    assert state.given_today == (examples.given(before.run_ms, 12.0, m.FIRST_WETTING, before.run_ms - 60_000),)
     assert state.first_wetting_given_ml == before.first_wetting_given_ml + 12.0
     assert state.watering_given_ml == before.watering_given_ml
     assert state.effect_check is None
@@ -484,7 +525,7 @@ def test_an_aliquot_counts_for_the_first_wetting_and_its_effect_is_not_judged():
 def test_a_portion_into_a_jug_counts_for_the_day_and_neither_for_the_plants_nor_for_their_moisture():
     before, state = after({"purpose": m.CALIBRATION})
 
-    assert state.given_today == (m.Given(before.run_ms, 12.0, m.CALIBRATION),)
+    assert state.given_today == (examples.given(before.run_ms, 12.0, m.CALIBRATION, before.run_ms - 60_000),)
     assert state.first_wetting_given_ml == before.first_wetting_given_ml
     assert state.watering_given_ml == before.watering_given_ml
     assert state.last_dose_run_ms == before.run_ms
@@ -503,17 +544,27 @@ def test_what_cannot_be_judged_leaves_the_last_check_as_it_was(dose_changes, clo
 
 
 def test_a_dose_of_nothing_is_no_dose():
-    before, state = after(state_changes={"last_dose_run_ms": 77}, steps_min=0, steps_max=0, volume_ml=0.0,
+    earlier = {"last_dose_run_ms": 77, "last_dose_began_run_ms": 76}
+    before, state = after(state_changes=earlier, steps_min=0, steps_max=0, volume_ml=0.0,
                           volume_max_ml=0.0, end_reason="stopped")  # fmt: skip
     assert state.given_today == ()
-    assert state.last_dose_run_ms == 77
+    assert (state.last_dose_run_ms, state.last_dose_began_run_ms) == (77, 76)
     assert before.run_ms != 77
+
+
+@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.parametrize(("long_ms", "counted_ms"), [(299_999, 299_999), (300_000, 300_000), (300_001, 300_000)])
+def test_a_dose_began_no_longer_ago_than_a_board_lets_any_run(long_ms, counted_ms):
+    """Trusted time may have moved the run clock on while the dose was under way."""
+    before, state = after({"began_run_ms": examples.growing().run_ms - long_ms})
+
+    assert state.given_today[0].began_run_ms == state.last_dose_began_run_ms == before.run_ms - counted_ms
 
 
 def test_the_boards_day_forgets_what_is_old_and_keeps_what_is_younger():
     run_ms = examples.growing().run_ms
     day_ms = watering.BOARD_DAY_MS
-    old = tuple(m.Given(run_ms - day_ms + ms, 1.0, m.MOISTURE_LED) for ms in (-1, 0, 1))
+    old = tuple(examples.given(run_ms - day_ms + ms, 1.0, m.MOISTURE_LED) for ms in (-1, 0, 1))
     _, state = after(state_changes={"given_today": old})
     assert [given.run_ms for given in state.given_today] == [run_ms - day_ms + 1, run_ms]
 

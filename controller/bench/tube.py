@@ -149,8 +149,9 @@ def given_lately(elsewhere: Elsewhere, now_utc_ms: int, run_ms: int) -> tuple[m.
     What seems to come later than now was written before a clock was set back: it counts as given now, up to a day.
     """
     return tuple(
-        m.Given(run_ms - max(0, now_utc_ms - dose.at_utc_ms), dose.volume_max_ml, m.ELSEWHERE)
+        m.Given(given_run_ms, dose.volume_max_ml, m.ELSEWHERE, given_run_ms)
         for dose in elsewhere.doses
+        for given_run_ms in (run_ms - max(0, now_utc_ms - dose.at_utc_ms),)
         if abs(now_utc_ms - dose.at_utc_ms) < BOARD_DAY_MS and dose.dose_steps
     )
 

@@ -142,7 +142,9 @@ def _done(state: m.State, message: tuple[str | int | None, ...], settings: Setti
             return state, [seen]
         # Water that no journal of ours intended: it still moved, so it still counts.
         state = state.but(
-            open_dose=m.OpenDose(dose_id, steps_max, m.MOISTURE_LED, state.now.monotonic_ms, judged=True),
+            open_dose=m.OpenDose(
+                dose_id, steps_max, m.MOISTURE_LED, state.now.monotonic_ms, judged=True, began_run_ms=state.run_ms
+            ),
             last_dose_id=dose_id,
         )
     state, closed = close(state, steps_min, steps_max, str(end_reason), settings)

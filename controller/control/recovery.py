@@ -61,7 +61,13 @@ def _run_ms(at: m.Moment, last: m.ReadingRecord | None, state: m.State) -> int:
 def _fold(state: m.State, record: m.Record, settings: Settings) -> m.State:
     if isinstance(record, m.DoseIntended):
         dose = m.OpenDose(
-            record.dose_id, record.dose_steps, record.purpose, record.at.monotonic_ms, judged=False, inherited=True
+            record.dose_id,
+            record.dose_steps,
+            record.purpose,
+            record.at.monotonic_ms,
+            judged=False,
+            inherited=True,
+            began_run_ms=record.run_ms,
         )
         return state.but(
             open_dose=dose,
@@ -72,7 +78,7 @@ def _fold(state: m.State, record: m.Record, settings: Settings) -> m.State:
     if isinstance(record, m.DoseClosed):
         opened = state.open_dose
         if opened is None or opened.dose_id != record.dose_id:
-            opened = m.OpenDose(record.dose_id, record.steps_max, m.MOISTURE_LED, 0)
+            opened = m.OpenDose(record.dose_id, record.steps_max, m.MOISTURE_LED, 0, began_run_ms=record.run_ms)
         last_id = max(state.last_dose_id, record.dose_id)
         state = state.but(run_ms=max(state.run_ms, record.run_ms), last_dose_id=last_id)
         return replace(watering.after_dose(state, record, opened, settings), effect_check=None)

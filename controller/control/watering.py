@@ -113,6 +113,9 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     if state.watering_given_ml + wanted.volume_ml > law.total_cap_ml + 1e-9:
         return "total_cap"
     to_plants = [given for given in state.given_today if given.purpose not in (m.FIRST_WETTING, m.ELSEWHERE)]
+    if wanted.purpose == m.FIXED_TIME:  # from start to start, so that times just a rest or a day apart are kept
+        to_plants = [given._replace(run_ms=given.began_run_ms) for given in to_plants]
+        since_ms = None if since_ms is None else state.run_ms - state.last_dose_began_run_ms
     if given_since_ml(to_plants, state.run_ms - MS_PER_DAY) + wanted.volume_ml > law.daily_cap_ml + 1e-9:
         return "daily_cap"
     if since_ms is not None and since_ms < law.rest_h * MS_PER_H:
@@ -217,6 +220,7 @@ def intend(state: m.State, settings: Settings, wanted: Wanted, steps: int) -> tu
         purpose=wanted.purpose,
         sent_ms=state.now.monotonic_ms,
         moisture_before_fraction=water_content_fraction(state, settings),
+        began_run_ms=state.run_ms,
     )
     state = state.but(
         open_dose=dose,
@@ -256,7 +260,9 @@ def after_dose(state: m.State, closed: m.DoseClosed, dose: m.OpenDose, settings:
     """Budgets and the coming effect check after a dose was closed."""
     is_first = dose.purpose == m.FIRST_WETTING
     into_jug = dose.purpose == m.CALIBRATION
-    given = m.Given(state.run_ms, closed.volume_max_ml, dose.purpose)
+    # no dose runs longer than the board lets it: a run clock that was moved on meanwhile makes none look older
+    began_run_ms = max(dose.began_run_ms, state.run_ms - limits.RUN_MS_MAX)
+    given = m.Given(state.run_ms, closed.volume_max_ml, dose.purpose, began_run_ms)
     recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - BOARD_DAY_MS)
     turned_ms = closed.steps_max * 1000 // pump_rate_steps_per_s(settings, dose.purpose)
     check = state.effect_check
@@ -269,6 +275,7 @@ def after_dose(state: m.State, closed: m.DoseClosed, dose: m.OpenDose, settings:
         first_wetting_given_ml=state.first_wetting_given_ml + (closed.volume_max_ml if is_first else 0.0),
         watering_given_ml=state.watering_given_ml + (0.0 if is_first or into_jug else closed.volume_max_ml),
         last_dose_run_ms=state.run_ms if closed.steps_max else state.last_dose_run_ms,
+        last_dose_began_run_ms=began_run_ms if closed.steps_max else state.last_dose_began_run_ms,
         pump_age=state.pump_age._replace(turned_ms=state.pump_age.turned_ms + turned_ms),
         effect_check=check,
     )

@@ -4,6 +4,7 @@ The files' own faults are judged when they are read; here stand questions whose 
 """
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from controller.plan import Settings
@@ -16,6 +17,7 @@ FLOAT_LIFTS_AT_MM = 5.0  # standing water at which the overfill float may stop t
 DEMAND_MM_PER_DAY = (0.5, 3.0)  # evaporation and transpiration of a lit bed in a closed chamber (common practice)
 LIGHT_MOL_M2 = (5.0, 20.0)  # daily light integral on which seedlings stay neither drawn nor scorched (common practice)
 DRAIN_TOLD_ML = 5.0
+SLACK_H = 2.0  # a fixed time that was missed is used for so long after (watering.SLOT_GRACE_MS)
 # Base temperature in C and degree-days to half emergence. Onion: Brewster, Onions and Other Vegetable Alliums, Fig. 4.7
 # (data of Harrington 1962). The others from memory, after Bierhuizen and Wagenvoort (1974), Scientia Hort. 2:213-219.
 THERMAL_TIME = {
@@ -47,6 +49,7 @@ def advise(settings: Settings) -> list[Advice]:
         *_light(settings),
         *_emergence(settings),
         *_water_use(settings),
+        *_fixed_times(settings),
         *_board(settings),
     ]
 
@@ -234,6 +237,28 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
         f"about {usual_days:.0f} days at the expected use: fill it before a holiday."
     )
     yield Advice("water", high_ml <= limits.reservoir_ml, words, numbers, assumed)
+
+
+def _fixed_times(settings: Settings) -> Iterator[Advice]:
+    """Whether a dose that comes late, after a trip for instance, makes every later one late."""
+    watering = settings.plan.watering
+    if watering.fixed is None:
+        return
+    hours = sorted(each.hour + each.minute / 60 + each.second / 3600 for each in watering.fixed.times)
+    gap_h = min(later - earlier for earlier, later in pairwise([*hours, hours[0] + 24.0]))
+    slack_h, slack_ml = gap_h - watering.rest_h, watering.daily_cap_ml - len(hours) * watering.dose_ml
+    numbers = {"least_gap_h": round(gap_h, 2), "slack_h": round(slack_h, 2), "slack_ml": round(slack_ml, 2)}
+    words = (
+        f"Between two fixed times lie at least {gap_h:g} h, and doses rest {watering.rest_h:g} h; a day brings "
+        f"{len(hours) * watering.dose_ml:g} ml of the {watering.daily_cap_ml:g} ml that the plan allows."
+    )
+    has_slack = slack_h >= SLACK_H and slack_ml >= watering.dose_ml
+    if not has_slack:
+        words += (
+            f" A dose that comes late makes all later ones late: leave {SLACK_H:g} h more between the times than they "
+            "rest, and a dose below the daily cap."
+        )
+    yield Advice("fixed times", has_slack, words, numbers)
 
 
 def _board(settings: Settings) -> Iterator[Advice]:

@@ -2,6 +2,8 @@
 
 from collections.abc import Callable, Iterator
 
+from controller.control.model.moments import MS_PER_DAY, MS_PER_H
+from controller.control.watering import BOARD_DAY_MS
 from controller.judging.inside_chamber import BoardLimits, whole_steps
 from controller.judging.kinds import number
 from controller.judging.orders import exceeds, number_at
@@ -54,6 +56,23 @@ def within_calibration(threshold: str) -> Check:
             )
 
     return probe_can_see
+
+
+def fixed_times_fit_the_counted_day(plan: Plan, chamber: Chamber, board: BoardLimits) -> Iterator[str]:
+    """The day over which the chamber's limit is counted is longer than 24 hours, so that more fixed times fall into it
+    than into a day of the clock. A dose that has to wait comes later each day, and in the end one is left out."""
+    fixed, dose_ml, most_ml = plan.watering.fixed, plan.watering.dose_ml, chamber.limits.daily_max_ml
+    if fixed is None or exceeds(plan.watering.daily_cap_ml, most_ml):  # which is said already
+        return
+    of_a_day_ms = [1000 * (3600 * each.hour + 60 * each.minute + each.second) for each in fixed.times]
+    times_ms = [day * MS_PER_DAY + each for day in range(3) for each in of_a_day_ms]
+    count = max(sum(first <= each < first + BOARD_DAY_MS for each in times_ms) for first in of_a_day_ms)
+    if exceeds(count * dose_ml, most_ml):
+        yield (
+            f"watering.fixed.times brings {count} doses of {number(dose_ml)} ml (watering.dose_ml), together "
+            f"{number(count * dose_ml)} ml, into the {number(BOARD_DAY_MS // MS_PER_H)} hours over which the board "
+            f"counts a day, but this chamber gives at most {number(most_ml)} ml in them (limits.daily_max_ml)."
+        )
 
 
 def push_is_not_too_slow(plan: Plan, chamber: Chamber, board: BoardLimits) -> Iterator[str]:
@@ -131,6 +150,7 @@ BETWEEN_CHECKS: tuple[Check, ...] = (
     at_least_a_step("watering.fallback.dose_ml"),
     within_calibration("low_fraction"),
     within_calibration("high_fraction"),
+    fixed_times_fit_the_counted_day,
     push_is_not_too_slow,
     aliquot_ends_in_time,
     ppfd_is_in_reach,

@@ -33,15 +33,17 @@ class OpenDose:
     sent_ms: int  # monotonic
     judged: bool = False
     inherited: bool = False  # intended by an earlier life of this program
+    began_run_ms: int = 0  # when it was intended
     moisture_before_fraction: float | None = None
 
 
 class Given(NamedTuple):
-    """Water counted against the budgets: the most it can have been."""
+    """Water counted against the budgets: the most it can have been. ``run_ms`` is when it ended."""
 
     run_ms: int
     volume_max_ml: float
     purpose: str
+    began_run_ms: int
 
 
 class PumpAge(NamedTuple):
@@ -98,7 +100,8 @@ class State:
     given_today: tuple[Given, ...] = ()  # the last day of the run clock, as long as the board's
     first_wetting_given_ml: float = 0.0
     watering_given_ml: float = 0.0
-    last_dose_run_ms: int | None = None
+    last_dose_run_ms: int | None = None  # when it ended
+    last_dose_began_run_ms: int = 0
     thirsty: bool = False
     last_slot: int = -1
     effect_check: EffectCheck | None = None
