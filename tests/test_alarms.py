@@ -37,7 +37,7 @@ def test_a_condition_that_flickers_is_not_told():
     assert judged([(n * 60_000, ["board_silent"] if n % 2 else []) for n in range(50)]) == []
 
 
-@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H2", "host", "509530ad")
 def test_a_trip_is_told_at_once():
     assert judged([(5, ["trip_leak_wet"])]) == [(5, "trip_leak_wet", True)]
 
@@ -64,7 +64,7 @@ def test_a_suspect_reading_raises_no_alarm_of_its_value_but_one_of_its_trust():
     assert "jumped" in found["air_temperature_untrusted"]
 
 
-@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H2", "host", "509530ad")
 @pytest.mark.guards("H8", "host", "e9a3e030")
 @pytest.mark.parametrize(
     ("changes", "pattern"),

@@ -374,7 +374,7 @@ def test_an_id_stays_used_after_a_restart(bench):
     assert bench.send("dose", 6, 10, 100) == [("judged", 6, interlocks.ACCEPTED)]
 
 
-@pytest.mark.guards("H2", "board", "367dbed0")
+@pytest.mark.guards("H2", "board", "509530ad")
 @pytest.mark.parametrize(
     ("probes", "reason"),
     [

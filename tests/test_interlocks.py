@@ -174,7 +174,7 @@ def test_the_only_way_to_turn_is_a_dose_whose_intent_was_saved():
 WETTEST, OPENEST = limits.WET_BELOW_COUNTS, limits.OPEN_ABOVE_COUNTS
 
 
-@pytest.mark.guards("H2", "board", "367dbed0")
+@pytest.mark.guards("H2", "board", "509530ad")
 @pytest.mark.guards("H6", "board", "abe4522b")
 @pytest.mark.parametrize(
     ("counts", "leak", "overfill", "reservoir"),
@@ -198,7 +198,7 @@ def test_each_probe_is_wet_dry_or_broken_by_its_counts(counts, leak, overfill, r
 
 
 @pytest.mark.guards("H1", "board", "97d1a386")
-@pytest.mark.guards("H2", "board", "367dbed0")
+@pytest.mark.guards("H2", "board", "509530ad")
 @pytest.mark.parametrize("reason", sorted(FAULTS))
 @pytest.mark.parametrize("state", [RESTING, SAVING, TURNING])
 def test_a_probe_trips_within_the_one_tick_that_sees_it(state, reason):
@@ -605,7 +605,7 @@ def test_hours_that_were_saved_go_on_ageing_after_a_restart():
 # -- clearing -----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H2", "board", "367dbed0")
+@pytest.mark.guards("H2", "board", "509530ad")
 @pytest.mark.parametrize(
     ("dry_ms", "answer"),
     [
@@ -634,7 +634,7 @@ def test_any_probe_fault_begins_the_dry_time_anew(reason):
     assert law.clear_trip(interlocks.LEAK_WET) == interlocks.ACCEPTED
 
 
-@pytest.mark.guards("H2", "board", "367dbed0")
+@pytest.mark.guards("H2", "board", "509530ad")
 @pytest.mark.parametrize("latched", interlocks.TRIP_REASONS)
 def test_only_the_latched_reason_clears(latched):
     law = tripped(latched)

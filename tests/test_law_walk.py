@@ -16,7 +16,7 @@ def walk():
 
 
 @pytest.mark.guards("H1", "board", "97d1a386")
-@pytest.mark.guards("H2", "board", "367dbed0")
+@pytest.mark.guards("H2", "board", "509530ad")
 @pytest.mark.guards("H3", "board", "0bf493d6")
 def test_no_input_in_any_state_breaks_an_invariant(walk):
     assert walk.broken == []

@@ -11,7 +11,8 @@ from controller import plan as p
 from controller.cli import main
 from controller.control.model.moments import MS_PER_H
 from controller.control.watering import SLOT_GRACE_MS
-from controller.desk.advice import SLACK_H, advise
+from controller.desk.advice import advise
+from controller.desk.doses import SLACK_H
 from controller.desk.tasks import calendar_text, tasks_of
 from controller.science.medium import container_capacity_fraction
 from controller.settings import example_path, read_settings
@@ -142,6 +143,29 @@ def test_fixed_times_use_what_they_say():
 
 
 # -- tasks and the calendar ----
+
+
+@pytest.mark.parametrize(("dose_ml", "seen"), [(3.95, False), (3.96, True), (12, True)])
+def test_a_dose_that_no_probe_can_tell_is_pointed_at(dose_ml, seen):
+    # 990 ml of bed: 3.96 ml raise it by 0.004
+    told = answer("dose", watering=replace(PLAN.watering, dose_ml=dose_ml))
+
+    assert told.well == seen
+    assert ("nobody is told" in told.words) == (not seen)
+
+
+@pytest.mark.parametrize(
+    ("law", "dose_ml", "over_ml"),
+    # 990 ml of bed hold 399.0 ml against free drainage, and 237.6 ml are in it at a water content of 0.24
+    [("moisture", 161, 0.0), ("moisture", 162, 0.6), ("fixed", 398, 0.0), ("fixed", 400, 1.0)],
+)
+def test_a_dose_that_the_bed_cannot_hold_is_pointed_at(law, dose_ml, over_ml):
+    changes = {} if law == "moisture" else {"moisture": None, "fallback": None, "fixed": p.FixedTimes(times=[time(8)])}
+    told = answer("dose", watering=replace(PLAN.watering, dose_ml=dose_ml, **changes))
+
+    assert told.well == (over_ml == 0.0)
+    assert told.numbers["over_ml"] == pytest.approx(over_ml, abs=0.11)
+    assert ("more than the bed holds" in told.words) == (over_ml > 0.0)
 
 
 @pytest.mark.parametrize(

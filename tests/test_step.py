@@ -327,7 +327,7 @@ def test_a_trip_is_written_once_however_often_it_is_reported():
 
 
 @pytest.mark.guards("H1", "host", "97d1a386")
-@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H2", "host", "509530ad")
 @pytest.mark.guards("H3", "host", "0bf493d6")
 @pytest.mark.parametrize(("probe", "reason"), [("local_leak_wet", "leak_wet"), ("local_float_up", "overfill_float_up")])
 def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, reason):
@@ -353,7 +353,7 @@ def test_what_the_run_found_out_at_its_start_is_written_down():
     assert [(each.at, each.event, each.words) for each in kept] == [(examples.moment(), *note)]
 
 
-@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H2", "host", "509530ad")
 @pytest.mark.guards("H9", "host", "9410ae0c")
 def test_two_doses_without_effect_are_a_trip_and_one_is_not():
     state = examples.growing(effects_missed=0, effect_check=m.EffectCheck(0, 0.30, 0.02))
@@ -398,7 +398,7 @@ def test_clearing_a_trip_of_the_board_asks_the_board_first():
     assert state.trips == TRIPPED["trips"]
 
 
-@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H2", "host", "509530ad")
 @pytest.mark.guards("H12", "host", "8638ce0c")
 def test_a_trip_leaves_only_when_the_board_agrees_and_it_says_who_asked():
     state, _ = decide(examples.growing(**TRIPPED), asked(examples.growing()))
@@ -439,7 +439,7 @@ def test_nobody_can_ask_without_initials():
     assert records(actions)[0].words == "Initials are needed."
 
 
-@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H2", "host", "509530ad")
 @pytest.mark.guards("H12", "host", "8638ce0c")
 def test_a_trip_of_the_host_stays_while_its_own_probe_is_wet():
     state = examples.growing(trips=(("leak_wet", m.ON_HOST),), reading=DRY._replace(local_leak_wet=True))

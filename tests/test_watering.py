@@ -353,7 +353,7 @@ def test_a_dose_is_followed_by_a_look_at_what_it_did():
     assert state.effect_check.rise_expected_fraction == pytest.approx(12 / 990)
 
 
-@pytest.mark.guards("H2", "host", "367dbed0")
+@pytest.mark.guards("H2", "host", "509530ad")
 @pytest.mark.guards("H9", "host", "9410ae0c")
 @pytest.mark.parametrize(("rise_share", "missed"), [(0.19, 1), (0.21, 0)])
 def test_a_dose_that_raises_the_moisture_by_less_than_a_fifth_did_nothing(rise_share, missed):
@@ -511,6 +511,15 @@ def test_a_dose_counts_for_the_day_for_the_run_and_for_the_rest():
     assert (state.last_dose_run_ms, state.last_dose_began_run_ms) == (before.run_ms, before.run_ms - 60_000)
     bed_ml = examples.PLAN.medium.bed_volume_ml
     assert state.effect_check == m.EffectCheck(before.run_ms + 30 * 60_000, 0.22, 12.0 / bed_ml)
+
+
+@pytest.mark.parametrize(("rise", "judged"), [(0.0039, False), (0.004, True), (0.0041, True)])
+def test_an_effect_too_small_for_a_probe_is_not_judged(rise, judged):
+    bed_ml = examples.PLAN.medium.bed_volume_ml
+    _, state = after(volume_ml=rise * bed_ml)
+
+    assert (state.effect_check is not None) == judged
+    assert watering.EFFECT_RISE_MIN_FRACTION == 0.004
 
 
 def test_an_aliquot_counts_for_the_first_wetting_and_its_effect_is_not_judged():

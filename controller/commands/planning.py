@@ -9,7 +9,8 @@ import click
 from rich.console import Console
 
 from controller.commands.terminal import Exit, json_option, moment_in, out, plain_errors
-from controller.desk.advice import Advice, advise
+from controller.desk.advice import advise
+from controller.desk.answers import Advice
 from controller.desk.tasks import calendar_text, tasks_of
 from controller.errors import JournalError
 from controller.plan import Settings

@@ -4,12 +4,12 @@ The files' own faults are judged when they are read; here stand questions whose 
 """
 
 from collections.abc import Iterator
-from itertools import pairwise
-from typing import Any, NamedTuple
 
+from controller.desk.answers import Advice
+from controller.desk.doses import board, capacity_fraction, fixed_times, one_dose
 from controller.plan import Settings
 from controller.science.light import daily_light_integral_mol_m2
-from controller.science.medium import INFILTRATION, WaterRetention, container_capacity_fraction
+from controller.science.medium import INFILTRATION
 
 # Assumptions, marked as such wherever they are used; none has a published source for a bench like this.
 FILLED_FRACTION = 0.12  # water in the medium as filled: damp, as potting media are delivered (common practice)
@@ -17,7 +17,6 @@ FLOAT_LIFTS_AT_MM = 5.0  # standing water at which the overfill float may stop t
 DEMAND_MM_PER_DAY = (0.5, 3.0)  # evaporation and transpiration of a lit bed in a closed chamber (common practice)
 LIGHT_MOL_M2 = (5.0, 20.0)  # daily light integral on which seedlings stay neither drawn nor scorched (common practice)
 DRAIN_TOLD_ML = 5.0
-SLACK_H = 2.0  # a fixed time that was missed is used for so long after (watering.SLOT_GRACE_MS)
 # Base temperature in C and degree-days to half emergence. Onion: Brewster, Onions and Other Vegetable Alliums, Fig. 4.7
 # (data of Harrington 1962). The others from memory, after Bierhuizen and Wagenvoort (1974), Scientia Hort. 2:213-219.
 THERMAL_TIME = {
@@ -31,16 +30,6 @@ THERMAL_TIME = {
 READ_IN_SOURCE = ("onion",)
 
 
-class Advice(NamedTuple):
-    """One answer. ``well`` is False where a person should look again; ``assumed`` names what was assumed for it."""
-
-    topic: str
-    well: bool
-    words: str
-    numbers: dict[str, Any]
-    assumed: str = ""
-
-
 def advise(settings: Settings) -> list[Advice]:
     """All answers, in the order of a run."""
     return [
@@ -49,17 +38,16 @@ def advise(settings: Settings) -> list[Advice]:
         *_light(settings),
         *_emergence(settings),
         *_water_use(settings),
-        *_fixed_times(settings),
-        *_board(settings),
+        *one_dose(settings),
+        *fixed_times(settings),
+        *board(settings),
     ]
 
 
 def _first_wetting(settings: Settings) -> Iterator[Advice]:
     plan = settings.plan
     medium, total_ml = plan.medium, plan.first_wetting.total_ml
-    given = medium.retention
-    retention = None if given is None else WaterRetention(given.theta_r, given.theta_s, given.alpha_per_cm, given.n)
-    capacity = container_capacity_fraction(retention or str(medium.texture), medium.bed_depth_cm)
+    capacity = capacity_fraction(settings)
     holds_ml = capacity * medium.bed_volume_ml
     before_ml = FILLED_FRACTION * medium.bed_volume_ml
     over_ml = before_ml + total_ml - holds_ml
@@ -237,41 +225,3 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
         f"about {usual_days:.0f} days at the expected use: fill it before a holiday."
     )
     yield Advice("water", high_ml <= limits.reservoir_ml, words, numbers, assumed)
-
-
-def _fixed_times(settings: Settings) -> Iterator[Advice]:
-    """Whether a dose that comes late, after a trip for instance, makes every later one late."""
-    watering = settings.plan.watering
-    if watering.fixed is None:
-        return
-    hours = sorted(each.hour + each.minute / 60 + each.second / 3600 for each in watering.fixed.times)
-    gap_h = min(later - earlier for earlier, later in pairwise([*hours, hours[0] + 24.0]))
-    slack_h, slack_ml = gap_h - watering.rest_h, watering.daily_cap_ml - len(hours) * watering.dose_ml
-    numbers = {"least_gap_h": round(gap_h, 2), "slack_h": round(slack_h, 2), "slack_ml": round(slack_ml, 2)}
-    words = (
-        f"Between two fixed times lie at least {gap_h:g} h, and doses rest {watering.rest_h:g} h; a day brings "
-        f"{len(hours) * watering.dose_ml:g} ml of the {watering.daily_cap_ml:g} ml that the plan allows."
-    )
-    has_slack = slack_h >= SLACK_H and slack_ml >= watering.dose_ml
-    if not has_slack:
-        words += (
-            f" A dose that comes late makes all later ones late: leave {SLACK_H:g} h more between the times than they "
-            "rest, and a dose below the daily cap."
-        )
-    yield Advice("fixed times", has_slack, words, numbers)
-
-
-def _board(settings: Settings) -> Iterator[Advice]:
-    plan, chamber = settings.plan, settings.chamber
-    fallback = plan.watering.fallback
-    largest_ml = max(plan.first_wetting.aliquot_ml, plan.watering.dose_ml, fallback.dose_ml if fallback else 0.0)
-    first_day_ml = plan.first_wetting.total_ml + plan.watering.daily_cap_ml
-    numbers = {"largest_dose_ml": largest_ml, "dose_max_ml": chamber.limits.dose_max_ml, "first_day_ml": first_day_ml}
-    words = (
-        f"The largest dose is {largest_ml:g} ml, the chamber allows {chamber.limits.dose_max_ml:g} ml; in the first 24 "
-        f"hours up to {first_day_ml:g} ml may be wanted, and {chamber.limits.daily_max_ml:g} ml are allowed."
-    )
-    held_back = first_day_ml > chamber.limits.daily_max_ml
-    if held_back:
-        words += " Water beyond that is held back until the next day."
-    yield Advice("board", largest_ml <= chamber.limits.dose_max_ml, words, numbers)
