@@ -1,19 +1,20 @@
 """A small physics of one chamber: water in the medium, air, lamp heat and seeds. Choices, not measurements.
 
 It gives a rehearsal something honest to control: true water is counted here, apart from everything the controller
-believes. All constants are choices of this simulation (no source), of the size that such a chamber shows.
+believes. What the bed holds follows from the plan's medium; all constants are choices of this simulation (no source),
+of the size that such a chamber shows.
 """
 
 import random
 from dataclasses import dataclass, field
 from math import exp, pi, sin
 
+from controller.bed import capacity_fraction, saturated_fraction
 from controller.plan import Settings
 
 WILTING_FRACTION = 0.06
 START_FRACTION = 0.12
-SATURATED_FRACTION = 0.41
-CAPACITY_FRACTION = 0.32  # what the bed holds against free drainage
+DRAINS_ABOVE = 0.794  # of what the bed can hold: water finds ways past dry crumbs, and drains before all are wet
 SPREAD_S = 150.0  # time constant with which water on top reaches the probe
 DRAIN_S = 400.0
 FLOAT_LIFTS_AT_MM = 6.0  # free water standing on the bed
@@ -67,6 +68,8 @@ class Physics:
     seeds: dict[int, Seed] = field(default_factory=dict)
     bed_ml: float = field(init=False)
     bed_area_cm2: float = field(init=False)
+    drains_above_fraction: float = field(init=False)
+    saturated_fraction: float = field(init=False)
     emerged: int = 0
     _unwarmed_s: float = 0.0
 
@@ -75,6 +78,8 @@ class Physics:
         chamber = self.settings.chamber
         self.bed_ml = self.settings.plan.medium.bed_volume_ml
         self.bed_area_cm2 = self.settings.plan.medium.bed_area_cm2
+        self.drains_above_fraction = DRAINS_ABOVE * capacity_fraction(self.settings.plan.medium)
+        self.saturated_fraction = saturated_fraction(self.settings.plan.medium)
         self.in_medium_ml = START_FRACTION * self.bed_ml
         self.reservoir_ml = chamber.limits.reservoir_ml
         spread = chamber.pump.ml_per_step_standard_uncertainty
@@ -120,7 +125,7 @@ class Physics:
         room_c = ROOM_C + self.room_offset_c + ROOM_SWING_C * sin(2 * pi * self.time_s / DAY_S)
         share = min(1.0, seconds_s / AIR_S)
         self.air_temperature_c += share * (room_c + LAMP_HEAT_C * lamp - self.air_temperature_c)
-        wet = min(1.0, self.water_content_fraction / CAPACITY_FRACTION)
+        wet = min(1.0, self.water_content_fraction / self.drains_above_fraction)
         humidity_pct = ROOM_HUMIDITY_PCT + 30.0 * wet - 9.0 * lamp
         self.relative_humidity_pct += share * (humidity_pct - self.relative_humidity_pct)
         self._unwarmed_s += seconds_s
@@ -132,16 +137,16 @@ class Physics:
     def _move_water(self, seconds_s: float) -> None:
         bed_ml = self.bed_ml
         if self.on_top_ml > 0.0:
-            room_ml = max(0.0, SATURATED_FRACTION * bed_ml - self.in_medium_ml)
+            room_ml = max(0.0, self.saturated_fraction * bed_ml - self.in_medium_ml)
             sinking_ml = min(self.on_top_ml * min(1.0, seconds_s / SPREAD_S), room_ml)
             self.on_top_ml -= sinking_ml
             self.in_medium_ml += sinking_ml
-        over_ml = self.in_medium_ml - CAPACITY_FRACTION * bed_ml
+        over_ml = self.in_medium_ml - self.drains_above_fraction * bed_ml
         if over_ml > 0.0:
             draining_ml = over_ml * min(1.0, seconds_s / DRAIN_S)
             self.in_medium_ml -= draining_ml
             self.in_tray_ml += draining_ml
-        wetness = (self.in_medium_ml / bed_ml - WILTING_FRACTION) / CAPACITY_FRACTION
+        wetness = (self.in_medium_ml / bed_ml - WILTING_FRACTION) / self.drains_above_fraction
         if wetness <= 0.0:
             return
         dryness_of_air = 1.0 - self.relative_humidity_pct / 100.0

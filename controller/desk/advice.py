@@ -5,8 +5,9 @@ The files' own faults are judged when they are read; here stand questions whose 
 
 from collections.abc import Iterator
 
+from controller.bed import capacity_fraction
 from controller.desk.answers import Advice
-from controller.desk.doses import board, capacity_fraction, fixed_times, one_dose
+from controller.desk.doses import board, fixed_times, one_dose
 from controller.plan import Settings
 from controller.science.light import daily_light_integral_mol_m2
 from controller.science.medium import INFILTRATION
@@ -47,7 +48,7 @@ def advise(settings: Settings) -> list[Advice]:
 def _first_wetting(settings: Settings) -> Iterator[Advice]:
     plan = settings.plan
     medium, total_ml = plan.medium, plan.first_wetting.total_ml
-    capacity = capacity_fraction(settings)
+    capacity = capacity_fraction(medium)
     holds_ml = capacity * medium.bed_volume_ml
     before_ml = FILLED_FRACTION * medium.bed_volume_ml
     over_ml = before_ml + total_ml - holds_ml
@@ -77,7 +78,7 @@ def _first_wetting(settings: Settings) -> Iterator[Advice]:
         return
     share = (before_ml + total_ml) / holds_ml
     fit = "That fills it well." if share >= 0.75 else "That leaves it rather dry for seeds."
-    words += f"It is {share:.0%} full then and nothing should drain. {fit}"
+    words += f"It is {share:.0%} full then, so little or nothing should drain. {fit}"
     yield Advice("first wetting", share >= 0.75, words, numbers, assumed)
 
 

@@ -3,25 +3,18 @@
 from collections.abc import Iterator
 from itertools import pairwise
 
+from controller.bed import capacity_fraction
 from controller.control.watering import EFFECT_RISE_MIN_FRACTION
 from controller.desk.answers import Advice
 from controller.plan import Settings
-from controller.science.medium import WaterRetention, container_capacity_fraction
 
 SLACK_H = 2.0  # a fixed time that was missed is used for so long after (watering.SLOT_GRACE_MS)
-
-
-def capacity_fraction(settings: Settings) -> float:
-    """Water that the bed holds against free drainage, as a share of its volume."""
-    medium, given = settings.plan.medium, settings.plan.medium.retention
-    retention = None if given is None else WaterRetention(given.theta_r, given.theta_s, given.alpha_per_cm, given.n)
-    return container_capacity_fraction(retention or str(medium.texture), medium.bed_depth_cm)
 
 
 def one_dose(settings: Settings) -> Iterator[Advice]:
     """Whether a dose fits into the bed, and whether the probe can tell that it came."""
     watering, bed_ml = settings.plan.watering, settings.plan.medium.bed_volume_ml
-    rise, capacity = watering.dose_ml / bed_ml, capacity_fraction(settings)
+    rise, capacity = watering.dose_ml / bed_ml, capacity_fraction(settings.plan.medium)
     before = 0.0 if watering.moisture is None else watering.moisture.low_fraction
     over_ml = (before + rise - capacity) * bed_ml
     numbers = {"rise_fraction": round(rise, 4), "over_ml": round(max(0.0, over_ml), 1)}
