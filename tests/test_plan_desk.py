@@ -145,6 +145,17 @@ def test_fixed_times_use_what_they_say():
 # -- tasks and the calendar ----
 
 
+@pytest.mark.parametrize(("dose_ml", "gathers"), [(33, False), (33.1, True)])
+def test_fixed_times_that_bring_more_than_leaves_the_bed_are_pointed_at(dose_ml, gathers):
+    # 3 mm a day off 220 cm2 are 66 ml
+    fixed = p.FixedTimes(times=[time(8), time(20)])
+    changes = {"moisture": None, "fallback": None, "fixed": fixed, "dose_ml": dose_ml, "daily_cap_ml": 150}
+    told = answer("water", watering=replace(PLAN.watering, **changes))
+
+    assert told.well == (not gathers)
+    assert ("gathers in the tray" in told.words) == gathers
+
+
 @pytest.mark.parametrize(("dose_ml", "seen"), [(3.95, False), (3.96, True), (12, True)])
 def test_a_dose_that_no_probe_can_tell_is_pointed_at(dose_ml, seen):
     # 990 ml of bed: 3.96 ml raise it by 0.004

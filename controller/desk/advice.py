@@ -194,9 +194,11 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
     watering, first_ml = plan.watering, plan.first_wetting.total_ml
     least_ml, most_ml = (each / 10.0 * plan.medium.bed_area_cm2 for each in DEMAND_MM_PER_DAY)
     assumed = f"{DEMAND_MM_PER_DAY[0]:g} to {DEMAND_MM_PER_DAY[1]:g} mm of water leave the bed a day"
+    gathers_ml = 0.0
     if watering.fixed is not None:
+        gathers_ml = len(watering.fixed.times) * watering.dose_ml - most_ml
         least_ml = most_ml = len(watering.fixed.times) * watering.dose_ml
-        assumed = ""
+        assumed = assumed if gathers_ml > 0.0 else ""
     least_ml, most_ml = (min(each, watering.daily_cap_ml) for each in (least_ml, most_ml))
     low_ml, high_ml = (first_ml + min(watering.total_cap_ml, each * plan.length_days) for each in (least_ml, most_ml))
     lasts_days = (limits.reservoir_ml - first_ml) / watering.daily_cap_ml
@@ -211,13 +213,18 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
         if high_ml > low_ml + 1
         else f"The run will use {low_ml:.0f} ml"
     )
+    if gathers_ml > 0.0:
+        words += (
+            f". The fixed times bring at least {gathers_ml:.0f} ml a day more than leaves the bed: it gathers in the "
+            "tray, where mould grows. Give less"
+        )
     worst_ml = first_ml + min(watering.total_cap_ml, watering.daily_cap_ml * plan.length_days)
     if worst_ml <= limits.reservoir_ml:
         words += (
             f"; even at the most that the plan allows ({worst_ml:.0f} ml) the full reservoir of "
             f"{limits.reservoir_ml:g} ml lasts to the end: nobody needs to fill it over a holiday."
         )
-        yield Advice("water", True, words, numbers, assumed)
+        yield Advice("water", gathers_ml <= 0.0, words, numbers, assumed)
         return
     usual_days = (limits.reservoir_ml - first_ml) / max(most_ml, 0.1)
     words += (
@@ -225,4 +232,4 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
         f"{lasts_days:.0f} days at the daily cap of {watering.daily_cap_ml:g} ml, and "
         f"about {usual_days:.0f} days at the expected use: fill it before a holiday."
     )
-    yield Advice("water", high_ml <= limits.reservoir_ml, words, numbers, assumed)
+    yield Advice("water", high_ml <= limits.reservoir_ml and gathers_ml <= 0.0, words, numbers, assumed)
