@@ -75,7 +75,7 @@ def _changed_since_begun(journal: Journal, settings: Settings) -> list[tuple[str
     changes = changes_between(str(journal.run_row()["chamber_text"]), settings.chamber_text)
     if changes:
         return [*notes, (m.CHAMBER_CHANGED, f"From this start on the chamber file says: {'; '.join(changes)}.")]
-    if any(True for _ in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,))):
+    if any(True for _ in journal.events(m.CHAMBER_CHANGED)):
         words = "From this start on the chamber file says again what it said when the run began."
         return [*notes, (m.CHAMBER_CHANGED, words)]
     return notes

@@ -14,7 +14,7 @@ def settings_of(journal: Journal) -> Settings:
     begun = settings_from_text(str(run["plan_text"]), str(run["chamber_text"]))
     later = tuple(
         LaterChamber(each.at.boot_id, settings_from_text(begun.plan_text, each.words).chamber)
-        for each in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_FILE,))
+        for each in journal.events(m.CHAMBER_FILE)
     )
     return replace(begun, later_chambers=later)
 
@@ -22,6 +22,6 @@ def settings_of(journal: Journal) -> Settings:
 def newest_chamber_text(journal: Journal) -> str:
     """The chamber file that the run went on with last."""
     text = str(journal.run_row()["chamber_text"])
-    for each in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_FILE,)):
+    for each in journal.events(m.CHAMBER_FILE):
         text = each.words
     return text

@@ -48,4 +48,4 @@ def seen_of(journal: Journal) -> dict[str, int]:
 
 def trials_of(journal: Journal) -> int:
     """How many trial messages were asked for so far."""
-    return sum(1 for _ in journal.records(m.EventRecord, "event = ?", (TESTED,)))
+    return sum(1 for _ in journal.events(TESTED))

@@ -17,7 +17,7 @@ def _ask(run_folder: Path, wish: dict[str, Any]) -> None:
     with plain_errors():
         journal, settings = open_records(run_folder)
         status = status_of(journal, settings, asking.now_utc_ms(journal))
-        if status.phase == m.ENDED and status.controller_silent:
+        if status.is_over:
             raise JournalError(f"{run_folder}: this run has ended and takes no more requests. Nothing was written.")
         answer = asking.ask(journal, wish)
     if answer is None:

@@ -213,10 +213,11 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
         if high_ml > low_ml + 1
         else f"The run will use {low_ml:.0f} ml"
     )
+    too_much = ""
     if gathers_ml > 0.0:
-        words += (
-            f". The fixed times bring at least {gathers_ml:.0f} ml a day more than leaves the bed: it gathers in the "
-            "tray, where mould grows. Give less"
+        too_much = (
+            f" The fixed times bring at least {gathers_ml:.0f} ml a day more than leaves the bed: it gathers in the "
+            "tray, where mould grows. Give less."
         )
     worst_ml = first_ml + min(watering.total_cap_ml, watering.daily_cap_ml * plan.length_days)
     if worst_ml <= limits.reservoir_ml:
@@ -224,7 +225,7 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
             f"; even at the most that the plan allows ({worst_ml:.0f} ml) the full reservoir of "
             f"{limits.reservoir_ml:g} ml lasts to the end: nobody needs to fill it over a holiday."
         )
-        yield Advice("water", gathers_ml <= 0.0, words, numbers, assumed)
+        yield Advice("water", not too_much, words + too_much, numbers, assumed)
         return
     usual_days = (limits.reservoir_ml - first_ml) / max(most_ml, 0.1)
     words += (
@@ -232,4 +233,4 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
         f"{lasts_days:.0f} days at the daily cap of {watering.daily_cap_ml:g} ml, and "
         f"about {usual_days:.0f} days at the expected use: fill it before a holiday."
     )
-    yield Advice("water", high_ml <= limits.reservoir_ml and gathers_ml <= 0.0, words, numbers, assumed)
+    yield Advice("water", high_ml <= limits.reservoir_ml and not too_much, words + too_much, numbers, assumed)

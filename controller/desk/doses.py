@@ -4,11 +4,12 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from controller.bed import capacity_fraction
-from controller.control.watering import EFFECT_RISE_MIN_FRACTION
+from controller.control.model.moments import MS_PER_H
+from controller.control.watering import EFFECT_RISE_MIN_FRACTION, SLOT_GRACE_MS
 from controller.desk.answers import Advice
 from controller.plan import Settings
 
-SLACK_H = 2.0  # a fixed time that was missed is used for so long after (watering.SLOT_GRACE_MS)
+SLACK_H = SLOT_GRACE_MS / MS_PER_H  # a fixed time that was missed is used for so long after
 
 
 def one_dose(settings: Settings) -> Iterator[Advice]:
@@ -57,6 +58,7 @@ def fixed_times(settings: Settings) -> Iterator[Advice]:
 
 
 def board(settings: Settings) -> Iterator[Advice]:
+    """Whether chamber and board give what the plan may want."""
     plan, chamber = settings.plan, settings.chamber
     fallback = plan.watering.fallback
     largest_ml = max(plan.first_wetting.aliquot_ml, plan.watering.dose_ml, fallback.dose_ml if fallback else 0.0)

@@ -1,5 +1,6 @@
 """How single values are written into a table: moments, numbers, and text that people wrote."""
 
+from collections.abc import Iterable
 from datetime import UTC, tzinfo
 from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
@@ -76,3 +77,8 @@ def number(value: float | None, decimals: int) -> str:
 def safe(text: str) -> str:
     """Free text that no spreadsheet takes for a formula: an apostrophe goes before one that begins like it."""
     return "'" + text if text.lstrip().startswith(_FORMULA_SIGNS) else text
+
+
+def in_turn(told: Iterable[str], between: str = "; then ") -> str:
+    """What the chamber files of a run say of one thing, one after the other; once where it never changed."""
+    return between.join(dict.fromkeys(told))

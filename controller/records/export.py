@@ -53,7 +53,7 @@ def export(
     timeline = Timeline(journal)
     changes = tuple(
         f"{moment_of(timeline.place(each.at).utc_ms):%Y-%m-%d %H:%M:%S}Z: {each.words}"
-        for each in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,))
+        for each in journal.events(m.CHAMBER_CHANGED)
     )
     tables = [folder / name for name in ("climate.csv", "daily.csv", "water.csv", "events.csv")]
     try:

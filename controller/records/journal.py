@@ -246,6 +246,10 @@ class Journal:
         for _, record in self.numbered(record_class, where, parameters):
             yield record
 
+    def events(self, event: str) -> Iterator[m.EventRecord]:
+        """The events of one name in the order they were written."""
+        return self.records(m.EventRecord, "event = ?", (event,))
+
     def numbered(
         self, record_class: type[R], where: str = "", parameters: tuple[object, ...] = ()
     ) -> Iterator[tuple[int, R]]:

@@ -43,6 +43,11 @@ class Status:
     sending: tuple[Waiting, ...] = ()
 
     @property
+    def is_over(self) -> bool:
+        """Whether the run has ended and nobody reads requests any more."""
+        return self.phase == m.ENDED and self.controller_silent
+
+    @property
     def alarms_of_people(self) -> tuple[tuple[str, str], ...]:
         """Standing alarms without those that only repeat a trip."""
         return tuple(alarm for alarm in self.alarms if not alarm[0].startswith("trip_"))

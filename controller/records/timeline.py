@@ -47,7 +47,7 @@ class Timeline:
                 "SELECT " + " OR ".join(f"EXISTS (SELECT 1 FROM {t} WHERE utc_trusted = 1)" for t in _PLACING)
             ).fetchone()[0]
         )
-        files = journal.records(m.EventRecord, "event = ?", (m.CHAMBER_FILE,))
+        files = journal.events(m.CHAMBER_FILE)
         #: the boots from which on another chamber file held
         self.chamber_boots = tuple(each.at.boot_id for each in files)
         placed = sum(count for boot, count in counts.items() if self._can_place(boot))

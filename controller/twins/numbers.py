@@ -9,14 +9,14 @@ from typing import Any
 
 from controller import __version__
 from controller.errors import JournalError
-from controller.records.cells import safe
+from controller.records.cells import in_turn, safe
 from controller.science.between_looks import Shift
 from controller.twins.comparing import Comparison
 from controller.twins.cover import Cover, CoverTest
 from controller.twins.environment import value_of
 from controller.twins.miappe import fields_of
 from controller.twins.pictures import Shot
-from controller.twins.sheet import in_turn, rows_of
+from controller.twins.sheet import rows_of
 from controller.twins.story import findings_of, headline
 
 DAILY_KEYS = (

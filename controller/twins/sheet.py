@@ -4,11 +4,11 @@ The quantities follow the international minimum guidelines for growth rooms and 
 and Krizek 2000, Biotronics 29:9-16), in the project's own words. What the records do not hold stays blank.
 """
 
-from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
 
+from controller.records.cells import in_turn
 from controller.records.series import Values
 from controller.twins.gathering import Twin
 
@@ -102,11 +102,6 @@ def _column(twin: Twin) -> list[tuple[str, str, str, str]]:
         ("Calibration", "air sensor", "", BLANK),
         ("Calibration", "lamp", "", BLANK),
     ]  # fmt: skip
-
-
-def in_turn(told: Iterable[str]) -> str:
-    """What the chamber files of a run say of one thing, one after the other; once where it never changed."""
-    return "; then ".join(dict.fromkeys(told))
 
 
 def _mean_range(values: list[float], decimals: int) -> str:

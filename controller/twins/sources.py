@@ -74,7 +74,7 @@ def _from_archive(folder: Path, name: str | None) -> Twin:
         journal, settings, span_s = unpack(folder, Path(scratch))
         try:
             twin = twin_of(journal, settings if span_s is None else _sampled(settings, span_s), folder, name)
-            changed = any(True for _ in journal.records(m.EventRecord, "event = ?", (m.CHAMBER_CHANGED,)))
+            changed = any(True for _ in journal.events(m.CHAMBER_CHANGED))
         finally:
             journal.close()
     lacks = [NO_PICTURES, PLACED]

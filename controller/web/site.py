@@ -159,7 +159,7 @@ class Site:
 
     def _ask(self, wish: dict[str, Any]) -> m.RequestAnswered | None:
         status = self.run.look(fresh=True).status
-        if status.phase == m.ENDED and status.controller_silent:
+        if status.is_over:
             raise RunOver
         with self.run.journal() as journal:
             answer = self.ask_with(journal, wish)

@@ -98,7 +98,7 @@ class Run:
 
     def settings_by(self, journal: Journal) -> Settings:
         """The settings, anew where the controller was started with another chamber file meanwhile."""
-        files = journal.records(m.EventRecord, "event = ?", (m.CHAMBER_FILE,))
+        files = journal.events(m.CHAMBER_FILE)
         if sum(1 for _ in files) != len(self.settings.later_chambers):
             self.settings = settings_of(journal)
         return self.settings

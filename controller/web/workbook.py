@@ -1,16 +1,18 @@
 """A table as a workbook: a sheet of numbers and moments, one that explains the columns, one about the run."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
 import xlsxwriter
 
 from controller.plan import Settings
+from controller.records.cells import in_turn
 from controller.records.columns import Column
 from controller.web.tables import TABLES, Choice
 from controller.web.texts import Texts
 
+ARROW = " \u2192 "  # between what one chamber file said and the next, in any language
 ROWS_MAX = 300_000  # fewer than the format's 1,048,576, so that a small computer stays in reach of it
 
 
@@ -69,11 +71,6 @@ def _write(sheet: object, line: int, place: int, column: Column, cell: str, mome
         write.write_string(line, place, cell)  # type: ignore[attr-defined]
 
 
-def _in_turn(told: Iterable[str]) -> str:
-    """What the chamber files of a run say of one thing, one after the other; once where it never changed."""
-    return " \u2192 ".join(dict.fromkeys(told))
-
-
 def _about(choice: Choice, settings: Settings, run: dict[str, str | int], texts: Texts) -> list[tuple[str, str]]:
     chambers = settings.chambers
     is_averaged = choice.table == "climate" and choice.step != "every"
@@ -89,8 +86,8 @@ def _about(choice: Choice, settings: Settings, run: dict[str, str | int], texts:
         "zone": settings.chamber.site.time_zone,
         "at_utc": texts("workbook.at_utc_value"),
         "rows": texts(f"downloads.{choice.step}") if is_averaged else texts("workbook.rows_value"),
-        "pump": _in_turn(factors),
-        "probe": _in_turn(str(each.moisture_probe.calibrated_on) for each in chambers),
+        "pump": in_turn(factors, ARROW),
+        "probe": in_turn((str(each.moisture_probe.calibrated_on) for each in chambers), ARROW),
         "simulated": texts("workbook.simulated_yes" if run["simulated"] else "workbook.simulated_no"),
         "empty": texts("workbook.empty_value"),
     }
