@@ -46,6 +46,7 @@ def open_run(folder: Path, settings: Settings, *, simulated: bool) -> Journal:
                 f"this plan has {settings.plan_sha256[:12]}...); give another folder with --out.",
             )
         )
+    journal.go_on()
     return journal
 
 

@@ -7,7 +7,8 @@ import pytest
 
 from controller.control import model as m
 from controller.errors import JournalError
-from controller.records.journal import TABLES, Journal
+from controller.records.formats import TABLES
+from controller.records.journal import Journal
 from tests import examples
 
 
@@ -38,6 +39,7 @@ SAMPLES = [
     reading(2),
     m.DoseIntended(examples.moment(3), 1, m.FIRST_WETTING, 50.0, 10000, 83, 0.005, 0.00004, 10, None),
     m.DoseClosed(examples.moment(4), 1, 0, 10000, m.IN_DOUBT, 25.0, 14.4, 50.0, 20),
+    m.BoardRecord(examples.moment(17), 123_456_789, 3, 17, 45_000, 999_999_999_999, "LK"),
     m.WateringAnswer(examples.moment(5), "resting", True),
     m.TripRecord(examples.moment(6), "leak_wet", m.ON_BOARD, 10),
     m.TripCleared(examples.moment(7), "leak_wet", "LK"),

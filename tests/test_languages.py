@@ -76,7 +76,7 @@ NOT_ON_THE_PAGE = {
         r"{} ml a step.*", r"number of millilitres", r"{} {}: (lies outside|write a date) .*", r"Samples weighed .*",
         r"{} is not a number as .*", r"{} must be a finite number\.", r"{task\..*", r"Salt solutions .*",
         r"Do not look into the lamp: .*", r"{} is not an example file; .*", r"{} is not a role; .*", r"The code for .*",
-        r"nobody's code",
+        r"nobody's code", r"{}: the journal cannot be brought to format .*",
     ),
     "on the bench, by wardian check --bench": (
         r"Start (a run|the same) .*", r"(Lay|Lift|Raise|Lower|Press|Pull|Unplug|With|Warm|Let|While|Fill|Sign) .*",

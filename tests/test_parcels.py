@@ -15,7 +15,8 @@ from controller.parcels.chain import journal_faults, verify
 from controller.parcels.manifest import read_manifest
 from controller.parcels.sealing import seal
 from controller.records.days import closed_days
-from controller.records.journal import TABLES, Journal
+from controller.records.formats import TABLES
+from controller.records.journal import Journal
 from controller.records.timeline import Timeline
 from tests.journals import DAY_MS, HOUR_MS, MINUTE_MS, SETTINGS, START_MS, at, fill, new_journal, reading
 from tests.parcels import files_of, sealed_run, short_run

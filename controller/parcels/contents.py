@@ -16,7 +16,8 @@ import pyarrow as pa
 
 from controller.control import model as m
 from controller.records.days import Ranges, place, raw_rows
-from controller.records.journal import COLUMNS, TABLES, Journal
+from controller.records.formats import COLUMNS, TABLES
+from controller.records.journal import Journal
 from controller.records.timeline import Timeline
 
 _TYPES = {int: pa.int64(), float: pa.float64(), str: pa.string(), bool: pa.bool_()}
@@ -37,6 +38,7 @@ WHEN = (
 _OTHER = [
     table for table in TABLES.values() if table not in ("readings", "dose_intents", "dose_outcomes", "observations")
 ]
+_NONE = (1, 0)  # a day sealed before the journal had this table
 _RECORD_CLASS = {table: record_class for record_class, table in TABLES.items()}
 
 
@@ -90,7 +92,7 @@ def table_of(contents: Contents, journal: Journal, timeline: Timeline, rows: Ran
     parts = []
     for table in contents.tables:
         names = ["row_id", "at_utc_ms", "monotonic_ms", "boot_id", "utc_trusted", *_fields_of(table)]
-        for taken in raw_rows(journal, table, *rows[table]):
+        for taken in raw_rows(journal, table, *rows.get(table, _NONE)):
             columns: dict[str, Any] = dict(zip(names, zip(*taken, strict=True), strict=True))
             columns |= _placed(columns, timeline)
             parts.append(_as_table(contents, table, columns, len(taken)))

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from controller.control import model as m
 from controller.control.model.moments import MS_PER_DAY
-from controller.records.journal import TABLES, Journal
+from controller.records.formats import TABLES
+from controller.records.journal import Journal
 from controller.records.timeline import ROWS_PER_READ, Flags, Milliseconds, Timeline
 
 Numbers = NDArray[np.int64]

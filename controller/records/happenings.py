@@ -53,6 +53,7 @@ def happenings_of(journal: Journal, settings: Settings) -> Iterator[Happening]:
     streams = [
         told(m.BootRecord, _boot),
         told(m.PhaseRecord, _phase),
+        told(m.BoardRecord, _board),
         told(m.WateringAnswer, _answer),
         told(m.TripRecord, _trip),
         told(m.TripCleared, _trip_cleared),
@@ -90,6 +91,16 @@ def _boot(row: int, record: m.BootRecord) -> Happening:
 
 def _phase(row: int, record: m.PhaseRecord) -> Happening:
     return Happening(record.at, "phase", record.phase, PHASE_WORDS.get(record.phase, record.phase))
+
+
+def _board(row: int, record: m.BoardRecord) -> Happening:
+    words = (
+        f"Board {record.board_id} answered the greeting: started {record.boots} times, its pump turned "
+        f"{record.turned_total_steps} steps in all, its last dose {record.last_dose_id or 'none'}."
+    )
+    if record.accepted_by:
+        words += " A person accepted it for this run."
+    return Happening(record.at, "link", "board_known", words, by=record.accepted_by)
 
 
 def _answer(row: int, record: m.WateringAnswer) -> Happening:

@@ -1,106 +1,40 @@
 """The journal of a run: one append-only SQLite file, one table for each class of record.
 
-Columns are the fields of the records in control/model.py under their own names; ``at`` becomes the four columns of
-a moment. Readings are gathered and written in batches; every other record is on the disk (WAL, synchronous=FULL)
-before ``append`` returns. Apart from readings and requests, which number themselves, all tables share one count of
-rows, so that the order of events can be told. Nothing is ever updated or deleted; triggers in the file refuse both.
+How the file is laid out stands in formats.py. Readings are gathered and written in batches; every other record is on
+the disk (WAL, synchronous=FULL) before ``append`` returns. Apart from readings and requests, which number themselves,
+all tables share one count of rows, so that the order of events can be told. Nothing is ever updated or deleted;
+triggers in the file refuse both.
 """
 
+import hashlib
 import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import Any, TypeVar, get_args, get_type_hints
+from typing import Any, TypeVar
 
 from controller.control import model as m
 from controller.errors import JournalError
 from controller.plan import Settings
+from controller.records import formats
 from controller.records.disk_words import cause_of
+from controller.records.formats import COLUMNS, FORMAT, HEAD, OLDEST_FORMAT, TABLES
 
-FORMAT = 2  # 2: a request may carry a picture and the number of the observation it corrects
 READINGS_PER_BATCH = 6  # unless whoever runs the journal knows better
 READINGS_KEPT_ON_FAILURE = 60
+NUMBER_MAX = 999_999_999_999  # of a journal: twelve digits, as long as the line to the board has room for
 LOCKED_S_MAX = 1.0  # how long the deciding loop waits for another writer: with its tick, less than the pump's lease
 ASKING_S_MAX = 5.0  # how long a person's request may wait for one
 Unreadable = sqlite3.Error  # what reading by ``connection`` may raise
 
 R = TypeVar("R", bound=object)
 
-TABLES: dict[type, str] = {
-    m.BootRecord: "boots",
-    m.ReadingRecord: "readings",
-    m.DoseIntended: "dose_intents",
-    m.DoseClosed: "dose_outcomes",
-    m.WateringAnswer: "watering_answers",
-    m.TripRecord: "trips",
-    m.TripCleared: "trip_clears",
-    m.AlarmRecord: "alarms",
-    m.LampRecord: "lamp",
-    m.StepRecord: "steps",
-    m.ObservationRecord: "observations",
-    m.PhaseRecord: "phases",
-    m.ClockRecord: "clock",
-    m.EventRecord: "events",
-    m.Request: "requests",
-    m.RequestAnswered: "request_answers",
-}
-_MOMENT = ("at_utc_ms INTEGER NOT NULL, monotonic_ms INTEGER NOT NULL, boot_id INTEGER NOT NULL, "
-           "utc_trusted INTEGER NOT NULL")  # fmt: skip
-_AFFINITY = {int: "INTEGER", float: "REAL", str: "TEXT", bool: "INTEGER"}
-
-
-def _columns(record_class: type) -> list[tuple[str, type, bool]]:
-    """(name, plain type, may be absent) of the fields after ``at``."""
-    hints = get_type_hints(record_class)
-    found = []
-    for name, hint in hints.items():
-        if name == "at":
-            continue
-        options = get_args(hint) or (hint,)
-        plain = next(option for option in options if option is not type(None))
-        found.append((name, plain, type(None) in options))
-    return found
-
-
-COLUMNS = {record_class: _columns(record_class) for record_class in TABLES}
-
-
-def _create_sql() -> str:
-    parts = [
-        "CREATE TABLE run (run_id TEXT NOT NULL, format INTEGER NOT NULL, plan_sha256 TEXT NOT NULL, "
-        "plan_text TEXT NOT NULL, chamber_text TEXT NOT NULL, software_version TEXT NOT NULL, "
-        "simulated INTEGER NOT NULL) STRICT;"
-    ]
-    for record_class, table in TABLES.items():
-        columns = ", ".join(
-            f"{name} {_AFFINITY[plain]}{'' if optional else ' NOT NULL'}"
-            for name, plain, optional in COLUMNS[record_class]
-        )
-        parts.append(f"CREATE TABLE {table} (row_id INTEGER PRIMARY KEY, {_MOMENT}, {columns}) STRICT;")
-    for table in ("requests", "request_answers"):  # asked for by their number, each second
-        parts.append(f"CREATE INDEX {table}_by_number ON {table} (request_id);")
-    for table in ["run", *TABLES.values()]:
-        for verb in ("UPDATE", "DELETE"):
-            parts.append(
-                f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
-                "BEGIN SELECT RAISE(ABORT, 'records are only ever added'); END;"
-            )
-    return "".join(parts)
-
-
 _SELF_NUMBERED = (m.ReadingRecord, m.Request)
 
 
 def _insert_sql(record_class: type) -> str:
-    names = [
-        "row_id",
-        "at_utc_ms",
-        "monotonic_ms",
-        "boot_id",
-        "utc_trusted",
-        *(c[0] for c in COLUMNS[record_class]),
-    ]
+    names = [*HEAD, *(c[0] for c in COLUMNS[record_class])]
     return f"INSERT INTO {TABLES[record_class]} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
 
 
@@ -111,8 +45,9 @@ _FIELD_NAMES = {record_class: [c[0] for c in COLUMNS[record_class]] for record_c
 class Journal:
     """One run's records. ``path`` is the SQLite file; a run has one writer at a time."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, lacking: list[str] | None = None) -> None:
         self.path = path
+        self._lacking = lacking or []  # tables that only stand in, since the file is of an older format
         self.readings_per_batch = READINGS_PER_BATCH
         self._connection = connection
         self._pending: list[tuple[object, ...]] = []
@@ -145,7 +80,9 @@ class Journal:
             for left_over in path.parent.glob(new.name + "*"):
                 left_over.unlink()
             with closing(_connect(new)) as connection:
-                connection.executescript("BEGIN;" + _create_sql())
+                connection.execute("BEGIN")
+                for sql in formats.create_all():
+                    connection.execute(sql)
                 connection.execute("INSERT INTO run VALUES (?,?,?,?,?,?,?)", run_row)
                 connection.execute("COMMIT")
             new.replace(path)
@@ -157,17 +94,31 @@ class Journal:
 
     @classmethod
     def open(cls, path: Path) -> "Journal":
-        """The journal of a run that was begun earlier."""
+        """The journal of a run that was begun earlier.
+
+        One of an older format is seen as if it had every table, and stays as it is unless its run goes on.
+        """
         if not path.is_file():
             raise JournalError(f"{path}: there is no journal here.")
         try:
             connection = _connect(path)
-            found = connection.execute("SELECT format FROM run").fetchone()
+            found = formats.format_of(connection)
+            if found is not None and OLDEST_FORMAT <= found <= FORMAT:
+                return cls(path, connection, formats.stand_in(connection, found))
         except sqlite3.Error as error:
             raise JournalError(f"{path}: this is not a journal that can be read: {cause_of(error)}") from error
-        if found is None or found[0] != FORMAT:
-            raise JournalError(f"{path}: the journal has format {found and found[0]}, this program knows {FORMAT}.")
-        return cls(path, connection)
+        raise JournalError(f"{path}: the journal has format {found}, this program knows {OLDEST_FORMAT} to {FORMAT}.")
+
+    def go_on(self) -> None:
+        """Bring the file to the newest format, since its run goes on in it. JournalError when that cannot be done."""
+        try:
+            formats.bring_up(self._connection, self._lacking)
+        except sqlite3.Error as error:
+            _roll_back(self._connection)
+            raise JournalError(
+                f"{self.path}: the journal cannot be brought to format {FORMAT}: {cause_of(error)}"
+            ) from error
+        self._lacking = []
 
     # -- writing ----
 
@@ -235,6 +186,11 @@ class Journal:
         """For the readers in this folder."""
         return self._connection
 
+    @property
+    def number(self) -> int:
+        """The number by which a board remembers this journal."""
+        return journal_number(str(self.run_row()["run_id"]))
+
     def run_row(self) -> dict[str, str | int]:
         """What the run is: run_id, plan_sha256, plan_text, chamber_text, software_version, simulated."""
         cursor = self._connection.execute("SELECT * FROM run")
@@ -255,7 +211,7 @@ class Journal:
     ) -> Iterator[tuple[int, R]]:
         """(row number, record) of one class in the order they were written."""
         columns = COLUMNS[record_class]
-        names = ", ".join(["row_id", "at_utc_ms", "monotonic_ms", "boot_id", "utc_trusted", *(c[0] for c in columns)])
+        names = ", ".join([*HEAD, *(c[0] for c in columns)])
         sql = f"SELECT {names} FROM {TABLES[record_class]} {where and 'WHERE ' + where} ORDER BY row_id"
         is_bool = [plain is bool for _, plain, _ in columns]
         for row in self._rows(sql, parameters):
@@ -269,6 +225,8 @@ class Journal:
     def _rows(self, sql: str, parameters: tuple[object, ...] = ()) -> Iterator[tuple[Any, ...]]:
         """Rows as they come; JournalError when the file cannot be read."""
         try:
+            if self._lacking:
+                self._lacking = formats.let_go(self._connection, self._lacking)
             yield from self._connection.execute(sql, parameters)
         except sqlite3.Error as error:
             raise JournalError(f"{self.path.name}: {cause_of(error)}") from error
@@ -365,6 +323,11 @@ class Journal:
     def answer_to(self, request_id: int) -> m.RequestAnswered | None:
         """What the controller answered to a request, or None while it has not."""
         return next(self.records(m.RequestAnswered, "request_id = ?", (request_id,)), None)
+
+
+def journal_number(run_id: str) -> int:
+    """1 to 999 999 999 999, from the SHA-256 of a run's id: the identity of a journal that a board can keep."""
+    return 1 + int.from_bytes(hashlib.sha256(run_id.encode()).digest()) % NUMBER_MAX
 
 
 def _connect(path: Path) -> sqlite3.Connection:

@@ -10,9 +10,9 @@ from pathlib import Path
 from controller.errors import JournalError
 from controller.plan import Settings
 from controller.records.disk_words import cause_of
-from controller.records.journal import COLUMNS, TABLES, Journal
+from controller.records.formats import COLUMNS, HEAD, TABLES
+from controller.records.journal import Journal
 
-HEAD = ("row_id", "at_utc_ms", "monotonic_ms", "boot_id", "utc_trusted")
 _CLASSES = {table: record_class for record_class, table in TABLES.items()}
 Cells = str | int | float | None
 

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from controller.control import model as m
 from controller.control.model.moments import MS_PER_H
-from controller.records.journal import TABLES, Journal
+from controller.records.formats import TABLES
+from controller.records.journal import Journal
 
 Milliseconds = NDArray[np.int64]
 Flags = NDArray[np.bool_]

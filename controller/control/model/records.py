@@ -64,6 +64,24 @@ class DoseClosed:
 
 
 @dataclass(frozen=True, slots=True)
+class BoardRecord:
+    """Which board answered the greeting, and what it remembers.
+
+    ``last_dose_id`` is the last dose that it began, in the journal whose number is ``journal_id`` (0: none);
+    ``turned_total_steps`` are all steps that it has ever counted, ``boots`` its starts. ``accepted_by`` holds the
+    initials of the person who accepted a strange board, and is empty where nobody had to.
+    """
+
+    at: Moment
+    board_id: int
+    boots: int
+    last_dose_id: int
+    turned_total_steps: int
+    journal_id: int
+    accepted_by: str
+
+
+@dataclass(frozen=True, slots=True)
 class WateringAnswer:
     """Why water is, or is not, given now; written only when the answer changes."""
 
@@ -185,6 +203,7 @@ Record = (
     | ReadingRecord
     | DoseIntended
     | DoseClosed
+    | BoardRecord
     | WateringAnswer
     | TripRecord
     | TripCleared
