@@ -21,6 +21,7 @@ from firmware_bridge import interlocks, limits, messages
 BOARD_ANSWERS_S = 3.0
 FREE_BYTES_MIN = 500_000_000  # a season at 10 s with room to spare
 SETTLED_COUNTS = 40
+NO_JOURNAL = 0  # whoever greets the board with this never asks for water
 
 
 class Finding(NamedTuple):
@@ -137,7 +138,7 @@ def _check_board(
     if greeting is None:
         yield Finding("board", False, f"{port} is open but no board answers: look at its power and its program.")
         return
-    if greeting[1] != limits.PROTOCOL or greeting[2] != messages.LIMITS_CHECKSUM:
+    if greeting[4] != limits.PROTOCOL or greeting[5] != messages.LIMITS_CHECKSUM:
         yield Finding(
             "board",
             False,
@@ -145,7 +146,8 @@ def _check_board(
             "Until then there is logging without water.",
         )
     else:
-        yield Finding("board", True, f"The board answers, holds the same limits and has started {greeting[3]} times.")
+        boots = messages.boots_of(messages.number(greeting, "session"))
+        yield Finding("board", True, f"The board answers, holds the same limits and has started {boots} times.")
     if report is not None:
         yield from _check_report(chamber, report)
 
@@ -170,17 +172,16 @@ def _greet(
                 report = happening.message if happening.message[0] == "report" else report
         if clock() - began_s - said_s >= 1.0:
             said_s = clock() - began_s
-            line.send("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM))
+            line.send("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM, NO_JOURNAL, 1 + int(began_s * 1000)))
         pause(0.02)
     return greeting, report
 
 
 def _check_report(chamber: Chamber, report: _Message) -> Iterator[Finding]:
-    trip_reason, leak, overfill, reservoir, moisture = report[2], *report[6:10]
-    assert isinstance(leak, int)
-    assert isinstance(overfill, int)
-    assert isinstance(reservoir, int)
-    assert isinstance(moisture, int)
+    trip_reason = messages.word(report, "trip_reason")
+    leak, overfill, reservoir, moisture = (
+        messages.number(report, f"{probe}_counts") for probe in ("leak", "float", "reservoir", "moisture")
+    )
     fault = interlocks.probe_fault(leak, overfill, reservoir)
     if fault is None:
         yield Finding("board's probes", True, "Leak probe and float are dry and whole; the reservoir has water.")

@@ -50,7 +50,8 @@ class Decider:
                 try:
                     self.journal.append(action.record)
                 except JournalError as error:
-                    failed = m.AppendFailed(event.at, action.record, str(error))
+                    kept = _not_to_lose(event, actions)
+                    failed = m.AppendFailed(event.at, action.record, str(error), state.line, kept)
                     self.state, actions = step(self.state, failed, self.settings)
                     for each in actions:
                         self._act(each)
@@ -109,3 +110,10 @@ class Decider:
     def tick(self) -> None:
         self.handle(m.Ticked(self.moment()))
         self.hear()
+
+
+def _not_to_lose(event: m.Event, actions: list[m.Action]) -> tuple[m.Record, ...]:
+    """Records of a decision that failed which must be written when that can be done again: a start's, and trips."""
+    records = [action.record for action in actions if isinstance(action, m.Append)]
+    is_start = isinstance(event, m.Started)
+    return tuple(record for record in records if is_start or isinstance(record, m.TripRecord))

@@ -91,6 +91,7 @@ class Fallback:
     dose_ml: Annotated[float, Gt(0.0), Le(500.0)]
     every_h: Annotated[float, Ge(1.0), Le(720.0)]
     untrusted_for_h: Annotated[float, Ge(0.0), Le(720.0)] = 6.0
+    without_effect: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,6 +106,8 @@ class Watering:
     moisture: MoistureLed | None = None
     fixed: FixedTimes | None = None
     fallback: Fallback | None = None
+    weekly_cap_ml: float = 1e9
+    missing_after_h: Annotated[float, Ge(1.0), Le(720.0)] = 12.0  # water wanted and not given for so long is an alarm
     aged_pump: Literal["warn", "stop"] = "warn"  # a tube past its hours, or a factor that moved past its bound
 
 

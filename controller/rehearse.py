@@ -12,6 +12,7 @@ from controller.chamber.faults import Fault, Strike
 from controller.chamber.keeper import INITIALS, Keeper
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
+from controller.control.line import SETTLED
 from controller.control.model.moments import MS_PER_DAY
 from controller.control.photoperiod import utc_ms
 from controller.deciding import Decider
@@ -59,7 +60,7 @@ class Rehearsal:
         self.journal = Journal.create(folder / "journal.sqlite", run_id, settings, __version__, simulated=True)
         self.journal.readings_per_batch = max(1, round(READINGS_WAIT_S / settings.plan.sample_every_s))
         self.journal.wait_for_disk(False)
-        self.decider = Decider(self.chamber, self.journal, settings, m.State(now=self._first_moment()), 1)
+        self.decider = Decider(self.chamber, self.journal, settings, self._first_state(), 1)
         self._strike = Strike(self.chamber, self.journal)
         self.keeper = Keeper(self.chamber, settings, self._strike, self._ask)
         self._later: list[tuple[int, int, str | Callable[[], None]]] = []
@@ -70,6 +71,9 @@ class Rehearsal:
         self._ticked_ms = -TICK_MS
         self._scheduled_anchor: int | None = None
         self._start_medium_ml = self.chamber.box.physics.in_medium_ml
+
+    def _first_state(self) -> m.State:
+        return m.State(now=self._first_moment(), journal_id=self.journal.number)
 
     def _first_moment(self) -> m.Moment:
         clock = self.chamber.now()
@@ -126,7 +130,7 @@ class Rehearsal:
     def _is_talking(self) -> bool:
         """Whether host and board have something to settle, so that every second counts."""
         state = self.decider.state
-        return state.open_dose is not None or not state.greeted or state.reconciling
+        return state.open_dose is not None or state.line.state != SETTLED or state.asked_clear is not None
 
     def _fire_job(self) -> None:
         assert self._schedule is not None

@@ -100,12 +100,12 @@ class LiveRun:
         boot_id = journal.next_boot_id()
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
-        state = resume(at, journal.history(), journal.last_reading(), settings)
+        state = resume(at, journal.history(), journal.last_reading(), settings, journal.number)
         lately = given_lately(elsewhere.without(journal.path.parent), at.utc_ms, state.run_ms)
         state = state.but(
-            given_today=(*lately, *state.given_today),
+            given_lately=(*lately, *state.given_lately),
             looked_elsewhere_ms=at.monotonic_ms,
-            last_dose_id=max(state.last_dose_id, elsewhere.last_dose_id),
+            known_journals=elsewhere.known_journals,
             pump_age=age,
         )
         self.notes = _changed_since_begun(journal, settings)
@@ -187,12 +187,15 @@ class LiveRun:
         self._notice.stopping()
         self._sender.stop()
         decider = self.decider
-        if decider.state.open_dose is not None:
-            self.chamber.send("stop", ())
-            until_ms = self.chamber.now().monotonic_ms + STOP_WAIT_MS
-            while decider.state.open_dose is not None and self.chamber.now().monotonic_ms < until_ms:
-                list(self._schedule.take())
-                decider.hear()
+        decider.handle(m.Leaving(decider.moment()))
+        next_tick_ms = self.chamber.now().monotonic_ms
+        until_ms = next_tick_ms + STOP_WAIT_MS
+        while decider.state.open_dose is not None and self.chamber.now().monotonic_ms < until_ms:
+            list(self._schedule.take())
+            decider.hear()
+            if self.chamber.now().monotonic_ms >= next_tick_ms:
+                next_tick_ms += TICK_MS
+                decider.tick()
         self._schedule.stop()
         self._notice.close()
         self.chamber.close()  # lamp off before anything that can fail

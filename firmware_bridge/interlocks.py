@@ -116,12 +116,21 @@ class Law:
     """State of the pump's law. ``tick`` answers how many steps may be turned until the next tick.
 
     ``window_slots_steps`` are the steps of the last hours, oldest first and the hour in hand last, as
-    ``window_slots_steps()`` gave them out; hours without power do not age them.
+    ``window_slots_steps()`` gave them out, and ``slot_ms`` how much of that hour has passed; time without power does
+    not age them. ``trip_number`` counts the trips of this board's life, so that a clear means one of them.
     """
 
-    def __init__(self, last_dose_id: int, window_slots_steps: list[int], trip_reason: str | None) -> None:
+    def __init__(
+        self,
+        last_dose_id: int,
+        window_slots_steps: list[int],
+        trip_reason: str | None,
+        trip_number: int = 0,
+        slot_ms: int = 0,
+    ) -> None:
         self.state = RESTING
         self.trip_reason: str | None = None
+        self.trip_number = trip_number
         self.trip_delay_ms = 0  # upper bound on how long the motor turned after the cause of the trip
         self.last_dose_id = last_dose_id
         self.dose_steps = 0  # accepted steps of the dose in hand
@@ -138,22 +147,24 @@ class Law:
         self._rotor_excess_steps = 0
         self._slots = list(window_slots_steps)
         self._slot = limits.WINDOW_SLOTS - 1
-        self._slot_ms = 0
+        self.slot_ms = slot_ms % limits.WINDOW_SLOT_MS
         if trip_reason is not None:  # a trip outlives a restart
-            self._trip(trip_reason, 0)
+            self.trip_reason = trip_reason
+            self._fire(TRIP_RAISED)
 
     def _fire(self, event: str) -> None:
         self.state = TRANSITIONS[(self.state, event)]
 
-    def _dose_in_hand(self) -> bool:
+    def dose_in_hand(self) -> bool:
         return self.state in (SAVING, TURNING)
 
     def _trip(self, reason: str, delay_ms: int) -> None:
         if self.state == TRIPPED:
             return
-        if self._dose_in_hand():
+        if self.dose_in_hand():
             self._end_dose(reason)
         self.trip_reason = reason
+        self.trip_number += 1
         self.trip_delay_ms = delay_ms
         self._fire(TRIP_RAISED)
 
@@ -215,20 +226,20 @@ class Law:
 
     def renew_lease(self, dose_id: int, lease_ms: int) -> None:
         """Set the lease of the dose in hand anew, never beyond LEASE_MS_MAX from now."""
-        if self._dose_in_hand() and dose_id == self.last_dose_id and lease_ms > 0:
+        if self.dose_in_hand() and dose_id == self.last_dose_id and lease_ms > 0:
             self.lease_ms = min(lease_ms, limits.LEASE_MS_MAX)
 
-    def stop(self) -> None:
-        """End the dose in hand at once, without a trip."""
-        if self._dose_in_hand():
+    def stop(self, dose_id: int) -> None:
+        """End the dose in hand at once, without a trip, if it is this one."""
+        if self.dose_in_hand() and dose_id == self.last_dose_id:
             self._end_dose(STOPPED)
             self._fire(STOP_COMMANDED)
 
-    def clear_trip(self, reason: str | None) -> str:
-        """A person clears the trip: ACCEPTED, or why not. The reason must be the one that is latched."""
+    def clear_trip(self, trip_number: int, reason: str | None) -> str:
+        """A person clears the trip: ACCEPTED, or why not. It must be the very trip that the person has seen."""
         if self.state != TRIPPED:
             return NOT_TRIPPED
-        if reason != self.trip_reason:
+        if reason != self.trip_reason or trip_number != self.trip_number:
             return OTHER_REASON
         if self.dry_ms < limits.DRY_MS_MIN:
             return NOT_DRY
@@ -269,14 +280,14 @@ class Law:
         return self._turn(elapsed_ms, elapsed_ms if made_good_ms is None else min(made_good_ms, elapsed_ms))
 
     def _pass_time(self, elapsed_ms: int) -> None:
-        self._slot_ms += elapsed_ms
-        passed_slots = self._slot_ms // limits.WINDOW_SLOT_MS
+        self.slot_ms += elapsed_ms
+        passed_slots = self.slot_ms // limits.WINDOW_SLOT_MS
         if not passed_slots:
             return
-        self._slot_ms -= passed_slots * limits.WINDOW_SLOT_MS
+        self.slot_ms -= passed_slots * limits.WINDOW_SLOT_MS
         self.window_moved = self.window_used_steps() > 0
         # what is still to turn belongs to the slot in which it will turn
-        reserved_steps = self.dose_steps - self.turned_steps if self._dose_in_hand() else 0
+        reserved_steps = self.dose_steps - self.turned_steps if self.dose_in_hand() else 0
         self._slots[self._slot] -= reserved_steps
         for _ in range(min(passed_slots, limits.WINDOW_SLOTS)):
             self._slot = (self._slot + 1) % limits.WINDOW_SLOTS
@@ -286,14 +297,14 @@ class Law:
     def _judge_rotor(self, elapsed_ms: int, rotor_steps: int) -> None:
         """Compare what turned with what was ordered; a surplus stays counted until a new dose or a clear."""
         # A sensor that lags or fails earns no credit beyond its tolerance, and none at rest.
-        credit_steps = 0 if rotor_steps == 0 and not self._dose_in_hand() else limits.ROTOR_STEPS_TOLERANCE
+        credit_steps = 0 if rotor_steps == 0 and not self.dose_in_hand() else limits.ROTOR_STEPS_TOLERANCE
         self._rotor_excess_steps = max(self._rotor_excess_steps + rotor_steps, -credit_steps)
         if self._rotor_excess_steps > limits.ROTOR_STEPS_TOLERANCE:
             self._trip(OVER_DOSE if self.state == TURNING else MOVED_WHILE_STOPPED, elapsed_ms)
 
     def _judge_lease(self, elapsed_ms: int) -> None:
         """Nothing turns for time beyond the lease: a tick that reaches past its end trips and turns nothing."""
-        if not self._dose_in_hand():
+        if not self.dose_in_hand():
             return
         if elapsed_ms > self.lease_ms:
             self._trip(LEASE_LOST, elapsed_ms - self.lease_ms if self.state == TURNING else 0)

@@ -4,7 +4,7 @@ Changing a number here changes ``CHECKSUM_TEXT``; a host that was built with oth
 Volumes in the reasons assume the example pump of 0.005 ml a step; the board itself knows only steps.
 """
 
-PROTOCOL = 1  # raised whenever a message changes its meaning
+PROTOCOL = 2  # raised whenever a message changes its meaning
 
 TICK_MS = 10  # the board looks at every probe this often while it runs; a trip stops the motor in one tick
 LEASE_MS_MAX = 3000  # a host that is silent for longer has lost the right to turn the pump

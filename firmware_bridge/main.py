@@ -25,9 +25,14 @@ PULSE_SPACE_US = 500000 // limits.STEPS_PER_S_MAX  # after a stall, never faster
 WATCHDOG_MS = 1000  # a program that hangs this long is started anew, its motor off
 
 
+def new_identity():
+    """A number that no other board draws, as far as chance goes."""
+    return 1 + int.from_bytes(os.urandom(4), "big") % 999999999
+
+
 def commission():
     """Make the board fresh, without dose and trip: a technician's act. A file ``commission`` asks for it too."""
-    save(board.fresh_saved_line())
+    save(board.fresh_saved_line(new_identity()))
 
 
 def save(line):
@@ -55,7 +60,7 @@ def run():
     edges = []  # of the rotor sensor since the last tick; an interrupt appends
     if ROTOR_PIN is not None:
         machine.Pin(ROTOR_PIN, machine.Pin.IN, machine.Pin.PULL_UP).irq(edges.append, machine.Pin.IRQ_RISING)
-    line, program, watchdog = wire.Wire(), board.Board(read_saved()), machine.WDT(timeout=WATCHDOG_MS)
+    line, program, watchdog = wire.Wire(), board.Board(read_saved(), new_identity()), machine.WDT(timeout=WATCHDOG_MS)
     ordered, turned, unsaved = 0, 0, None
     ticked_ms, started_us, pulsed_us = time.ticks_ms(), time.ticks_us(), time.ticks_us()
     while True:

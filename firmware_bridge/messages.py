@@ -15,50 +15,77 @@ except ImportError:
 
 from firmware_bridge import limits
 
-LINE_BYTES_MAX = 250  # the longest, "saved", takes 240
+LINE_BYTES_MAX = 400  # the longest, "saved", takes at most 325
 NUMBER_MAX = 999999999999
 DOSE_ID_MAX = 999999999  # a dose a second for 31 years; far from NUMBER_MAX, so that the id after any can be said
 
 # Steps of the rolling window hour by hour, the oldest hour first
 SLOT_FIELDS = tuple(["slot_" + str(slot) + "_steps" for slot in range(limits.WINDOW_SLOTS)])
 
+# Every conversation is a session, which the board numbers: its boots and its greetings since. Host and board number
+# their messages in it, and either side drops what is not of this session or not newer than what it has heard. So a
+# message that comes twice, late, out of order or from another conversation changes nothing. ``echo`` is the number of
+# the newest message of the host that the board had heard: what the host said before that and the board does not know
+# will never be obeyed. "stop" alone is obeyed in whatever session, since it names its dose and can only end it.
+SESSIONS_PER_BOOT = 10000000  # a greeting every three seconds for a year
+BOOTS_MAX = 99999
+
 # kind -> its fields. A field whose name ends in "reason", "state" or "answer" is a word; all others are integers.
+_TO_BOARD = ("session", "number")
+_TO_HOST = ("session", "number", "echo")
 FIELDS: dict[str, tuple[str, ...]] = {
     # host to board
-    "hello": ("protocol", "limits_checksum"),
-    "dose": ("dose_id", "dose_steps", "steps_per_s"),
-    "renew": ("dose_id", "lease_ms"),
-    "stop": (),
-    "ask": (),
-    "clear": ("trip_reason",),
-    "seen": ("dose_id",),
+    "hello": ("protocol", "limits_checksum", "journal_id", "hello_number"),
+    "dose": _TO_BOARD + ("dose_id", "dose_steps", "steps_per_s"),  # noqa: RUF005 (nor inside a tuple)
+    "renew": _TO_BOARD + ("dose_id", "lease_ms"),  # noqa: RUF005
+    "stop": _TO_BOARD + ("dose_id",),  # noqa: RUF005
+    "ask": _TO_BOARD,
+    "clear": _TO_BOARD + ("trip_number", "trip_reason"),  # noqa: RUF005
+    "seen": _TO_BOARD + ("dose_id",),  # noqa: RUF005
     # board to host
-    "board": ("protocol", "limits_checksum", "boots", "last_dose_id"),
-    "judged": ("dose_id", "answer"),
-    "cleared": ("answer",),
-    "report": (
+    "board": _TO_HOST  # noqa: RUF005
+    + (
+        "protocol",
+        "limits_checksum",
+        "journal_id",
+        "hello_number",
+        "board_id",
+        "last_dose_id",
+        "last_journal_id",
+        "turned_total_steps",
+    ),
+    "judged": _TO_HOST + ("dose_id", "answer"),  # noqa: RUF005
+    "cleared": _TO_HOST + ("trip_number", "answer"),  # noqa: RUF005
+    "report": _TO_HOST  # noqa: RUF005
+    + (
         "state",
         "trip_reason",
+        "trip_number",
         "trip_delay_ms",
         "dose_id",
         "turned_steps",
+        "done_unseen",
         "leak_counts",
         "float_counts",
         "reservoir_counts",
         "moisture_counts",
-        "boots",
         "uptime_s",
     ),
-    "done": ("dose_id", "steps_min", "steps_max", "end_reason"),
+    "done": _TO_HOST + ("dose_id", "steps_min", "steps_max", "end_reason"),  # noqa: RUF005
     # the board to its own memory
-    "saved": (  # noqa: RUF005 (MicroPython unpacks nothing inside a tuple)
+    "saved": (  # noqa: RUF005
+        "board_id",
         "boots",
         "last_dose_id",
+        "last_journal_id",
         "steps_min",
         "steps_max",
         "end_reason",
         "seen",
         "trip_reason",
+        "trip_number",
+        "turned_total_steps",
+        "slot_ms",
     )
     + SLOT_FIELDS,
 }
@@ -192,6 +219,11 @@ def word(message: tuple[str | int | None, ...], name: str) -> str | None:
     if isinstance(value, int):
         raise ValueError(name + " is not a word")
     return value
+
+
+def boots_of(session: int) -> int:
+    """How often the board had started when it gave this session its number."""
+    return session // SESSIONS_PER_BOOT
 
 
 def _value(message: tuple[str | int | None, ...], name: str) -> str | int | None:

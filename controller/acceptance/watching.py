@@ -10,6 +10,7 @@ from controller.chamber.board_line import BoardLineReader
 from controller.chamber.pins import LocalPins
 from controller.chamber.real import open_factory
 from controller.chamber.seam import MessageReceived
+from controller.check import NO_JOURNAL
 from controller.control.words import trip_words
 from controller.errors import ChamberError
 from controller.plan import Chamber
@@ -39,6 +40,8 @@ class Watch:
         self._line = BoardLineReader(port or chamber.board.serial_port, chamber.board.baud)
         self._clock = clock
         self._pause = pause
+        self._hello_number = 1 + int(clock() * 1000)  # the same all the while, so it stays one conversation
+        self._said = 0
         self._said_s: float | None = None
         self.report: _Message | None = None
         self._cleared: str | None = None
@@ -55,10 +58,10 @@ class Watch:
                 if happening.message[0] == "report":
                     self.report = happening.message
                 elif happening.message[0] == "cleared":
-                    self._cleared = str(happening.message[1])
+                    self._cleared = messages.word(happening.message, "answer")
         if self._said_s is None or now_s - self._said_s >= HELLO_EVERY_S:
             self._said_s = now_s
-            self._line.send("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM))
+            self._line.send("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM, NO_JOURNAL, self._hello_number))
         self._pause(LOOK_S)
 
     def _wait(self, condition: Callable[[], bool], within_s: float) -> bool:
@@ -78,7 +81,14 @@ class Watch:
     @property
     def trip_reason(self) -> str | None:
         """The trip in the last report."""
-        return None if self.report is None or self.report[2] is None else str(self.report[2])
+        return None if self.report is None else messages.word(self.report, "trip_reason")
+
+    def _ask_to_clear(self) -> None:
+        """Ask for the very trip of the last report."""
+        assert self.report is not None
+        self._said += 1
+        session, trip_number = (messages.number(self.report, name) for name in ("session", "trip_number"))
+        self._line.send("clear", (session, self._said, trip_number, str(self.trip_reason)))
 
     def _local_wet(self, local: str) -> bool:
         return self.pins.leak_wet if local == "leak" else self.pins.float_up
@@ -101,7 +111,7 @@ class Watch:
         if not seen:
             return Outcome(False, f"no trip within {within_s:g} s")
         assert self.report is not None
-        counts = dict(zip(("leak", "float", "reservoir", "moisture"), self.report[6:10], strict=True))
+        counts = dict(zip(("leak", "float", "reservoir", "moisture"), self.report[11:15], strict=True))
         return Outcome(
             self.trip_reason == test.trip_reason,
             f"the board reported {self.trip_reason}; counts {', '.join(f'{k} {v}' for k, v in counts.items())}",
@@ -118,7 +128,7 @@ class Watch:
             if self.trip_reason is None:
                 return Outcome(True, "cleared")
             self._cleared = None
-            self._line.send("clear", (self.trip_reason,))
+            self._ask_to_clear()
             self._wait(lambda: self._cleared is not None, HELLO_EVERY_S)
             if self._cleared == interlocks.ACCEPTED:
                 return Outcome(True, "cleared")

@@ -17,6 +17,7 @@ from controller.bench.tube import NOTHING, TURNED, TURNING, Elsewhere, given_lat
 from controller.chamber.seam import ChamberSeam
 from controller.control import model as m
 from controller.control.hands_on import portion_steps
+from controller.control.watering import board_reason
 from controller.control.words import watering_words
 from controller.deciding import Decider
 from controller.errors import ChamberError, SettingsError
@@ -26,7 +27,8 @@ from controller.run import lock_run
 from controller.settings import settings_from_text
 
 READY_WITHIN_S = 30
-PORTION_WITHIN_S = 330  # longer than the board lets any dose run
+PORTION_WITHIN_S = 660  # longer than the law waits for the account of any dose
+STOP_WITHIN_S = 3
 NOT_WEIGHED = "not weighed"  # the note of a request for a portion that only fills the tube
 
 # The law needs a plan; in a calibration none of it is acted on.
@@ -113,7 +115,10 @@ class BenchSession:
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, 1, clock.utc_trusted)
         given = given_lately(elsewhere, at.utc_ms, 0)
-        state = m.State(now=at, phase=m.CALIBRATING, given_today=given, last_dose_id=elsewhere.last_dose_id)
+        state = m.State(
+            now=at, phase=m.CALIBRATING, given_lately=given, journal_id=self.journal.number,
+            known_journals=elsewhere.known_journals,
+        )  # fmt: skip
         self.journal.append(m.PhaseRecord(at, m.CALIBRATING, 0))
         self._decider = Decider(chamber, self.journal, settings, state, 1)
         self._decider.handle(m.Started(self._decider.moment(), __version__))
@@ -137,10 +142,7 @@ class BenchSession:
         raise ChamberError(watering_words(self._refusal()))
 
     def _refusal(self) -> str:
-        from_step = self._decider.state
-        if from_step.trips:
-            return "tripped:" + from_step.trips[0][0]
-        return "" if from_step.greeted and not from_step.reconciling else from_step.watering_answer or "not_greeted"
+        return board_reason(self._decider.state, self._settings)
 
     def give(self, steps: int, asked: m.Request | None = None) -> m.DoseClosed:
         """One portion of so many steps. ChamberError with the law's answer when it is refused or cut short.
@@ -173,7 +175,6 @@ class BenchSession:
                 break
             self._judge_others()
         else:
-            self._chamber.send("stop", ())
             raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
         closed = list(self.journal.records(m.DoseClosed))[-1]
         self.note(
@@ -240,8 +241,10 @@ class BenchSession:
 
     def close(self) -> None:
         """Stop what turns, let go of the chamber, close the records."""
-        if self._decider.state.open_dose is not None:
-            self._chamber.send("stop", ())
+        self._decider.handle(m.Leaving(self._decider.moment()))
+        for _ in range(STOP_WITHIN_S):
+            if self._decider.state.open_dose is None:
+                break
             self._second()
         self._chamber.close()
         self.journal.close()

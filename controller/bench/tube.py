@@ -50,6 +50,10 @@ class Elsewhere(NamedTuple):
     faults: tuple[str, ...]
 
     @property
+    def known_journals(self) -> tuple[tuple[int, int], ...]:
+        return ()
+
+    @property
     def last_dose_id(self) -> int:
         """The highest id that any of them used: the board may tell that dose again, and it is counted already."""
         return max((each.dose_id for each in self.doses), default=0)

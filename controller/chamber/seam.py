@@ -68,28 +68,21 @@ class BoardCounts:
         self._counts: tuple[Any, ...] | None = None
         self._at_monotonic_ms = 0
         self._known: object = None  # what the last passed report said beside its counts
-        self._known_uptime_s = 0
         self._news_monotonic_ms = 0
 
     def note(self, message: tuple[str | int | None, ...], monotonic_ms: int) -> bool:
         """Remember the counts of a report; answers whether the message is news for the deciding loop.
 
-        A board at rest reports each second. A report that says nothing but new counts and a longer uptime is passed
-        on once a minute; any other message, and the first report after one, is passed on at once.
+        A board at rest reports each second. A report that says nothing but new counts, a longer uptime and its own
+        number is passed on once a minute; any other message, and the first report after one, is passed on at once.
         """
         if message[0] != "report":
             self._known = None
             return True
-        self._counts = message[6:10]
+        self._counts = message[11:15]
         self._at_monotonic_ms = monotonic_ms
-        said, uptime_s = (message[1:6], message[10]), message[11]
-        assert isinstance(uptime_s, int)
-        is_news = (
-            said != self._known
-            or uptime_s < self._known_uptime_s
-            or monotonic_ms - self._news_monotonic_ms >= self.NEWS_EVERY_MS
-        )
-        self._known_uptime_s = uptime_s
+        said = (message[1], message[3:11])  # the conversation and what was heard in it, and the state of the pump
+        is_news = said != self._known or monotonic_ms - self._news_monotonic_ms >= self.NEWS_EVERY_MS
         if is_news:
             self._known = said
             self._news_monotonic_ms = monotonic_ms

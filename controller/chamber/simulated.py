@@ -1,5 +1,6 @@
 """A chamber that exists only here, in time that somebody moves: the real board program over a simulated box."""
 
+import itertools
 from collections.abc import Callable
 
 from controller.chamber.box import SimulatedBox
@@ -19,6 +20,7 @@ from firmware_bridge.board import Board, fresh_saved_line
 
 IDLE_STRIDE_MS = 10_000
 TURNING_STRIDE_MS = 1_000
+BOARDS_MADE_ANEW = 500_000_000  # identities of boards that have lost theirs begin here
 
 
 class SimulatedChamber:
@@ -41,7 +43,8 @@ class SimulatedChamber:
         self._happenings: list[Happening] = []
         self._counts = BoardCounts()
         self._on_save = on_save
-        self.saved_line: bytes | None = saved_line or fresh_saved_line()
+        self._identities = itertools.count(1 + seed)
+        self.saved_line: bytes | None = saved_line or fresh_saved_line(next(self._identities))
         self._line_open = False
         self._rotor_steps = 0
         self._to_board: list[bytes] = []
@@ -102,7 +105,7 @@ class SimulatedChamber:
         return self._board.law.state == interlocks.TURNING
 
     def _boot_board(self) -> Board:
-        board = Board(self.saved_line)
+        board = Board(self.saved_line, BOARDS_MADE_ANEW + next(self._identities))
         self._store(board.take_to_save())
         board.tick(0, *self.box.probe_counts(), 0)  # like the real one, it looks before it speaks
         return board

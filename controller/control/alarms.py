@@ -1,13 +1,15 @@
 """What a person should be told: conditions that stand for a while raise an alarm, and end it when they are gone."""
 
-from controller.control import hands_on, watering
+from controller.control import dose_life, hands_on, line, watering
 from controller.control import model as m
-from controller.control.words import trip_words
+from controller.control.remember import ORDERLY
+from controller.control.words import trip_words, watering_words
 from controller.plan import Settings
 
 TUBE_WARNS_FRACTION = 0.8  # of the tube's hours: time to buy a new one (a choice, no source)
+BUDGETS = ("total_cap", "daily_cap", "weekly_cap", "chamber_daily_limit", "refused:window_full")
 HOLD_MS = 120_000  # a condition must stand this long to raise an alarm, and be gone this long to end it
-AT_ONCE = ("records_failed", "board_limits_differ", "dose_in_doubt")
+AT_ONCE = ("records_failed", "board_limits_differ", "dose_in_doubt", "water_missing")
 
 
 def conditions(state: m.State, settings: Settings) -> dict[str, str]:
@@ -34,18 +36,74 @@ def conditions(state: m.State, settings: Settings) -> dict[str, str]:
         found["relative_humidity_untrusted"] = f"The humidity cannot be trusted: {state.humidity.cause}."
     if state.moisture.quality != m.GOOD and state.reading is not None:
         found["moisture_untrusted"] = f"The moisture reading cannot be trusted: {state.moisture.cause}."
-    if not state.link_up:
-        found["board_silent"] = "The board does not answer."
+    if state.line.state == line.DOWN:
+        found["board_silent"] = "The board does not answer: its line cannot be opened."
+    elif state.line.state != line.SETTLED:
+        found["board_silent"] = "The line is open, but nothing on it answers as the board does."
     if state.limits_differ:
         found["board_limits_differ"] = "Board and controller hold different limits: logging goes on without water."
     if not state.now.utc_trusted:
         found["clock_untrusted"] = "The clock has no network time; records are marked and the run clock goes on."
-    if state.phase == m.GROWING and state.watering_answer in ("total_cap", "daily_cap", "chamber_daily_limit"):
+    if state.clock_doubted_since_ms is not None:
+        found["clock_leaps"] = "The clock claims that far more time has passed than seems likely: look at its date."
+    if state.phase == m.GROWING and state.watering_answer in BUDGETS:
         found["water_budget_used"] = "The plants ask for water but the plan's budget for it is used up."
+    found |= _doses(state)
+    found |= _missing_water(state, settings)
     found |= _aged_pump(state, settings)
     for reason, side in state.trips:
         found[f"trip_{reason}"] = f"{trip_words(reason)} (noticed by the {side})"
     return found
+
+
+def _doses(state: m.State) -> dict[str, str]:
+    """Doses whose account is missing: still awaited, or counted in full without it."""
+    found = {}
+    life, dose = state.dose_life, state.open_dose
+    if life is not None and dose is not None and life.state in (dose_life.STOPPING, dose_life.AWAITED):
+        found["dose_unaccounted"] = (
+            f"The board has not told yet what became of dose {dose.dose_id}; if it stays silent for "
+            f"{dose_life.ACCOUNT_MS // 60_000} minutes the whole dose is counted."
+        )
+    for account in state.open_accounts:
+        young = state.run_ms - account.closed.run_ms < m.MS_PER_DAY
+        if account.closed.end_reason == m.IN_DOUBT and young:
+            words = "the whole dose is counted. Look at the bed and the reservoir before the next one."
+            found["dose_in_doubt"] = f"Nobody knows how much of dose {account.closed.dose_id} was given; {words}"
+    return found
+
+
+def _missing_water(state: m.State, settings: Settings) -> dict[str, str]:
+    """Water that the plan wants and that does not come, whatever holds it back."""
+    since_ms = state.wanting_since_run_ms
+    if since_ms is None or state.phase == m.ENDED:
+        return {}
+    wait_h = settings.plan.watering.missing_after_h
+    if state.run_ms - max(since_ms, state.last_dose_run_ms or 0) < wait_h * m.MS_PER_H:
+        return {}
+    reason = state.watering_answer
+    why = watering_words("" if reason in ORDERLY else reason) if reason else "Nothing holds it back now."
+    return {"water_missing": f"Water has been wanted for {wait_h:g} h and none came. {why} {lasting(state, settings)}"}
+
+
+def lasting(state: m.State, settings: Settings) -> str:
+    """How long what holds the water back will last, and what ends it sooner."""
+    reason = state.watering_answer
+    if reason.startswith("tripped:"):
+        return "It lasts until somebody has looked at the chamber and cleared the trip."
+    if reason in ("link_down", "not_greeted", "unreconciled"):
+        return "It lasts until the board answers: look at its cable and its power."
+    if reason == "limits_differ":
+        return "It lasts until the board is flashed with this program's limits."
+    if reason in ("total_cap", "dose_ids_used_up", "tube_worn", "pump_drifted"):
+        return "It lasts to the end of the run unless a person does something about it."
+    if reason == "refused:window_full":
+        return "It lasts up to 25 hours, until the board's own count of the last day has room again."
+    if reason in watering.WINDOWS_MS:
+        return f"It lasts {watering.until_room_ms(state, settings, reason) / m.MS_PER_H:.1f} h more."
+    if reason == "moisture_untrusted":
+        return "It lasts until the moisture probe can be trusted again: look at its plug and its cable."
+    return ""
 
 
 def _aged_pump(state: m.State, settings: Settings) -> dict[str, str]:
@@ -104,7 +162,7 @@ def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
     if state.phase in (m.DRAINING, m.OPENING):
         return "steps_not_signed", False
     if state.phase == m.CALIBRATING:
-        return watering.board_reason(state), False
+        return watering.board_reason(state, settings), False
     if state.phase in (m.SOAKING, m.ENDED):
         return state.phase, False
     if wanted is None:
@@ -113,5 +171,5 @@ def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
             and settings.plan.watering.moisture is not None
             and state.moisture_untrusted_since_run_ms is not None
         )
-        return ("moisture_untrusted", True) if untrusted else (watering.board_reason(state), False)
+        return ("moisture_untrusted", True) if untrusted else (watering.board_reason(state, settings), False)
     return watering.may_dose(state, settings, wanted), True

@@ -2,11 +2,11 @@
 
 from datetime import UTC, datetime, timedelta
 
+from controller.control import asked_clears, dose_life, photoperiod, watering
 from controller.control import model as m
-from controller.control import photoperiod, watering
+from controller.control.remember import noted
 from controller.control.words import watering_words
 from controller.plan import HandsOnStep, Settings
-from firmware_bridge import interlocks
 
 Decision = tuple[m.State, list[m.Action]]
 
@@ -70,9 +70,9 @@ def held_before_wetting(state: m.State, settings: Settings) -> str:
     """Why a run that is getting ready does not begin: time zero is the first water, so it waits until that may flow."""
     if not gates_open(state, settings, "before_wetting"):
         return "steps_not_signed"
-    ready = state.but(phase=m.WETTING, given_today=_given_by_now(state))
+    ready = state.but(phase=m.WETTING, given_lately=_given_by_now(state))
     wanted = watering.wanted_dose(ready, settings)
-    return watering.board_reason(state) if wanted is None else watering.may_dose(ready, settings, wanted)
+    return watering.board_reason(state, settings) if wanted is None else watering.may_dose(ready, settings, wanted)
 
 
 def _given_by_now(state: m.State) -> tuple[m.Given, ...]:
@@ -80,37 +80,22 @@ def _given_by_now(state: m.State) -> tuple[m.Given, ...]:
     waited_ms = state.now.monotonic_ms - state.looked_elsewhere_ms
     return tuple(
         given._replace(run_ms=given.run_ms - waited_ms, began_run_ms=given.began_run_ms - waited_ms)
-        for given in state.given_today
+        for given in state.given_lately
     )
 
 
 def _hydrate(state: m.State, settings: Settings) -> Decision:
-    at = state.now
-    state = state.but(
-        given_today=_given_by_now(state),
-        hydrated_utc_ms=at.utc_ms,
-        hydrated_utc_trusted=at.utc_trusted,
-        run_clock_placed=True,
-        run_ms=0,
-        light_anchor_utc_ms=photoperiod.light_anchor_utc_ms(
-            settings.plan.photoperiod, at.utc_ms, settings.chamber.site.time_zone
-        ),
-    )
+    state = state.but(given_lately=_given_by_now(state), run_clock_placed=True, run_ms=0)
     return _enter(state, m.WETTING, settings)
 
 
 def _enter(state: m.State, phase: str, settings: Settings) -> Decision:
-    state = state.but(phase=phase, phase_since_run_ms=state.run_ms)
+    state, entered = noted(state, m.PhaseRecord(state.now, phase, state.run_ms), settings)
     if phase == m.GROWING:
-        state = state.but(
-            last_slot=watering.current_slot(state, settings).number,
-            moisture_untrusted_since_run_ms=None
-            if watering.water_content_fraction(state, settings) is not None
-            else state.run_ms,
-        )
-    record = m.PhaseRecord(state.now, phase, state.run_ms)
+        is_trusted = watering.water_content_fraction(state, settings) is not None
+        state = state.but(moisture_untrusted_since_run_ms=None if is_trusted else state.run_ms)
     state, due = fall_due(state, settings)
-    return state, [m.Append(record), *due]
+    return state, [*entered, *due]
 
 
 def fall_due(state: m.State, settings: Settings) -> Decision:
@@ -127,8 +112,8 @@ def fall_due(state: m.State, settings: Settings) -> Decision:
         else:
             due = state.phase in DUE_PHASES[step.due]
         if due:
-            state = state.but(steps_due=(*state.steps_due, step.name))
-            actions.append(m.Append(m.StepRecord(state.now, step.name, done=False, signed_by="")))
+            state, recorded = noted(state, m.StepRecord(state.now, step.name, done=False, signed_by=""), settings)
+            actions += recorded
     return state, actions
 
 
@@ -137,20 +122,21 @@ def fall_due(state: m.State, settings: Settings) -> Decision:
 
 def requested(state: m.State, request: m.Request, settings: Settings) -> Decision:
     """Grant or refuse what a person asks, always with an answer in plain words."""
+    if asked_clears.is_too_old(state, request):
+        return asked_clears.answered(state, request.request_id, asked_clears.TOO_OLD)
     if not request.asked_by.strip():
         return state, [_answer(state, request, False, "Initials are needed.")]
     if request.request == m.SIGN_STEP:
         return _sign(state, request, settings)
     if request.request == m.CLEAR_TRIP:
-        return _clear(state, request)
+        return asked_clears.clear(state, request, settings)
     if request.request == m.OBSERVE:
         return _observe(state, request, settings)
     if request.request == m.GIVE_PORTION:
         return _give_portion(state, request, settings)
     if request.request == m.END_RUN:
         state, ended = _enter(state, m.ENDED, settings)
-        stop: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
-        return state, [*stop, *ended, _answer(state, request, True, "The run has ended.")]
+        return state, [*ended, _answer(state, request, True, "The run has ended.")]
     if request.request == m.SEE_ALARM:
         return _see(state, request)
     if request.request == m.TRY_ALERT:
@@ -162,8 +148,9 @@ def requested(state: m.State, request: m.Request, settings: Settings) -> Decisio
     return state, [_answer(state, request, False, f"{request.request} is not something that can be asked.")]
 
 
-def _answer(state: m.State, request: m.Request, granted: bool, words: str) -> m.Append:
-    return m.Append(m.RequestAnswered(state.now, request.request_id, granted, words))
+def _answer(state: m.State, request: m.Request, granted: bool, words: str) -> m.Action:
+    event = asked_clears.FITS if granted else asked_clears.DOES_NOT_FIT
+    return asked_clears.answered(state, request.request_id, event, words)[1][0]
 
 
 def portion_steps(subject: str) -> int | None:
@@ -186,7 +173,7 @@ def _give_portion(state: m.State, request: m.Request, settings: Settings) -> Dec
     reason = watering.may_dose(state, settings, wanted)
     if reason:
         return state, [_answer(state, request, False, watering_words(reason))]
-    state, opened = watering.intend(state, settings, wanted, steps)
+    state, opened = dose_life.open_dose(state, settings, wanted, steps)
     return state, [_answer(state, request, True, f"Portion {state.last_dose_id}."), *opened]
 
 
@@ -205,39 +192,9 @@ def _sign(state: m.State, request: m.Request, settings: Settings) -> Decision:
     if request.drained_g is not None and not 0.0 <= request.drained_g <= given_ml + 50.0:
         words = f"{step.title}: {request.drained_g:g} g cannot have drained from {given_ml:g} ml given."
         return state, [_answer(state, request, False, words)]
-    state = state.but(steps_done=(*state.steps_done, step.name))
     record = m.StepRecord(state.now, step.name, True, request.asked_by, request.drained_g, request.note)
-    return state, [m.Append(record), _answer(state, request, True, f"{step.title}: signed.")]
-
-
-def _clear(state: m.State, request: m.Request) -> Decision:
-    reason = request.subject
-    on_board = (reason, m.ON_BOARD) in state.trips
-    on_host = (reason, m.ON_HOST) in state.trips
-    if not on_board and not on_host:
-        return state, [_answer(state, request, False, f"There is no trip {reason!r} to clear.")]
-    reading = state.reading
-    if on_host:
-        wet = reading is not None and (
-            (reason == interlocks.LEAK_WET and reading.local_leak_wet)
-            or (reason == interlocks.OVERFILL_FLOAT_UP and reading.local_float_up)
-        )
-        if wet:
-            return state, [_answer(state, request, False, "The controller's own probe is still wet.")]
-        if reason == m.AIR_TOO_HOT and state.hot_samples:
-            return state, [_answer(state, request, False, "The air is still too hot.")]
-        state = state.but(trips=tuple(t for t in state.trips if t != (reason, m.ON_HOST)))
-        if reason == m.DOSE_WITHOUT_EFFECT:
-            state = state.but(effects_missed=0)
-        if not on_board:
-            return state, [
-                m.Append(m.TripCleared(state.now, reason, request.asked_by)),
-                _answer(state, request, True, "Cleared."),
-            ]
-    if not state.link_up:
-        return state, [_answer(state, request, False, "The board does not answer; it must be asked first.")]
-    state = state.but(pending_clear=m.PendingClear(reason, request.asked_by, request.request_id))
-    return state, [m.SendToBoard("clear", (reason,))]
+    state, recorded = noted(state, record, settings)
+    return state, [*recorded, _answer(state, request, True, f"{step.title}: signed.")]
 
 
 def _see(state: m.State, request: m.Request) -> Decision:

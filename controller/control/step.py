@@ -4,30 +4,52 @@ The runner carries the actions out in order and stops at the first Append that f
 keeps the old one, and tells ``step`` with AppendFailed. So nothing is ever acted on, or remembered, unrecorded.
 """
 
-from controller.control import alarms, board_talk, hands_on, photoperiod, sensing, watering
+from controller.control import (
+    alarms,
+    asked_clears,
+    board_talk,
+    dose_life,
+    hands_on,
+    line,
+    photoperiod,
+    run_clock,
+    sensing,
+    trips,
+    watering,
+)  # fmt: skip
 from controller.control import model as m
+from controller.control.remember import noted, remembered
 from controller.plan import Settings
 
 Decision = tuple[m.State, list[m.Action]]
 
 HOT_SAMPLES = 3  # believed heat in this many samples running turns the lamp off
-HELLO_EVERY_MS = 3_000
-LEASE_MS = 3_000
 RECORDS_RETRY_MS = 60_000
-CLOCK_TOLERANCE_MS = 2_000
 
 
 def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
-    """What the host does about one event. Pure: time and everything else arrive inside the event."""
+    """What the host does about one event. Pure: time and everything else arrive inside the event.
+
+    Whatever it was, from that moment on a dose that anything forbids is stopped.
+    """
+    before = state
+    state, actions = _decided(state, event, settings)
+    if state.dose_life is not None or before.dose_life is not None:
+        state, stopped = dose_life.obey_the_host(state, settings)
+        actions = [*stopped, *actions]
+    return state, actions
+
+
+def _decided(state: m.State, event: m.Event, settings: Settings) -> Decision:
     at = event.at
-    run_ms = state.run_ms
-    if state.hydrated_utc_ms is not None and state.phase != m.ENDED and at.boot_id == state.now.boot_id:
-        run_ms += max(0, at.monotonic_ms - state.now.monotonic_ms)
+    run_ms = run_clock.advanced_ms(state, at)
     if isinstance(event, m.Sampled) and not state.records_failed:
         return _sampled(state, at, run_ms, event.reading, settings)
     state = state.but(now=at, run_ms=run_ms)
     if isinstance(event, m.AppendFailed):
-        return _append_failed(state, event)
+        return _append_failed(state, event, settings)
+    if isinstance(event, m.Leaving):
+        return state.but(leaving=True), []
     if state.records_failed:
         return _unrecorded(state, event, settings)
     if isinstance(event, m.Ticked):
@@ -37,9 +59,9 @@ def step(state: m.State, event: m.Event, settings: Settings) -> Decision:
     if isinstance(event, m.JobFired):
         return _job_fired(state, event.job, settings)
     if isinstance(event, m.LinkFound):
-        return board_talk.link_found(state)
+        return board_talk.link_found(state, settings)
     if isinstance(event, m.LinkLost):
-        return board_talk.link_lost(state, event.detail)
+        return board_talk.link_lost(state, event.detail, settings)
     if isinstance(event, m.ClockStepped):
         return _clock_stepped(state, event.difference_ms, settings)
     if isinstance(event, m.RequestMade):
@@ -73,7 +95,7 @@ def _sensed(state: m.State, at: m.Moment, run_ms: int, reading: m.Reading, setti
 
 def _sampled(state: m.State, at: m.Moment, run_ms: int, reading: m.Reading, settings: Settings) -> Decision:
     state = _sensed(state, at, run_ms, reading, settings)
-    state, trips = _host_trips(state, reading)
+    state, tripped = _host_trips(state, reading, settings)
     state, lamp = _lamp(state, settings)
     state = watering.with_thirst(state, settings)
     record = m.ReadingRecord(
@@ -91,7 +113,7 @@ def _sampled(state: m.State, at: m.Moment, run_ms: int, reading: m.Reading, sett
         None if state.hydrated_utc_ms is None else state.run_ms,
     )
     state, told = _told(state, settings)
-    return state, _safe_first([*trips, *lamp, m.Append(record), *told])
+    return state, _safe_first([*tripped, *lamp, m.Append(record), *told])
 
 
 def _safe_first(actions: list[m.Action]) -> list[m.Action]:
@@ -99,8 +121,8 @@ def _safe_first(actions: list[m.Action]) -> list[m.Action]:
     return sorted(actions, key=lambda action: isinstance(action, m.Append))
 
 
-def _host_trips(state: m.State, reading: m.Reading) -> Decision:
-    """Trips from the second pair of probes and from heat."""
+def _host_trip_reasons(state: m.State, reading: m.Reading) -> list[str]:
+    """Trips that the second pair of probes and heat ask for."""
     reasons: list[str] = []
     if reading.local_leak_wet:
         reasons.append("leak_wet")
@@ -108,20 +130,15 @@ def _host_trips(state: m.State, reading: m.Reading) -> Decision:
         reasons.append("overfill_float_up")
     if state.hot_samples >= HOT_SAMPLES:
         reasons.append(m.AIR_TOO_HOT)
+    return reasons
+
+
+def _host_trips(state: m.State, reading: m.Reading, settings: Settings) -> Decision:
     actions: list[m.Action] = []
-    for reason in reasons:
-        state, tripped = trip(state, reason)
+    for reason in _host_trip_reasons(state, reading):
+        state, tripped = trips.latch(state, reason, settings)
         actions += tripped
     return state, actions
-
-
-def trip(state: m.State, reason: str) -> Decision:
-    """Latch a trip of the host, once; the pump is told to stop before anything else."""
-    if (reason, m.ON_HOST) in state.trips:
-        return state, []
-    state = state.but(trips=(*state.trips, (reason, m.ON_HOST)))
-    stop: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
-    return state, [*stop, m.Append(m.TripRecord(state.now, reason, m.ON_HOST, 0))]
 
 
 def _lamp(state: m.State, settings: Settings) -> Decision:
@@ -129,7 +146,8 @@ def _lamp(state: m.State, settings: Settings) -> Decision:
     duty = 0.0
     too_hot = state.hot_samples >= HOT_SAMPLES or (m.AIR_TOO_HOT, m.ON_HOST) in state.trips
     if state.hydrated_utc_ms is not None and state.phase != m.ENDED and not too_hot:
-        at_utc_ms = state.now.utc_ms if state.now.utc_trusted else state.hydrated_utc_ms + state.run_ms
+        believed = state.now.utc_trusted and state.clock_doubted_since_ms is None
+        at_utc_ms = state.now.utc_ms if believed else state.hydrated_utc_ms + state.run_ms
         duty = photoperiod.duty_fraction(
             settings.plan.photoperiod, settings.lamp_duty_fraction, at_utc_ms, state.light_anchor_utc_ms
         )
@@ -156,36 +174,23 @@ def _told(state: m.State, settings: Settings) -> Decision:
 
 
 def _ticked(state: m.State, settings: Settings) -> Decision:
-    state, spoken = _keep_talking(state)
-    if state.open_dose is not None:
-        return state, spoken
-    state, phased = hands_on.phase_after(state, settings)
+    """What is due: to be said to the board, to be answered, to be entered, and last of all to be given."""
+    spoken: list[m.Action] = []
+    for pass_time in (dose_life.pass_time, board_talk.pass_time, asked_clears.pass_time):
+        state, said = pass_time(state, settings)
+        spoken += said
+    state, clock = run_clock.settle_doubt(state, settings)
+    spoken += [m.Append(record) for record in clock]
+    state, phased = (state, []) if state.open_dose is not None else hands_on.phase_after(state, settings)
     if phased:
-        return state, [*phased, *spoken]
+        return state, [*spoken, *phased]
     before = state.effects_missed
     state = watering.judge_effect(state, settings)
     if before < state.effects_missed == watering.EFFECTS_MISSED_MAX:
-        state, tripped = trip(state, m.DOSE_WITHOUT_EFFECT)
-        return state, [*tripped, *spoken]
+        state, tripped = trips.latch(state, m.DOSE_WITHOUT_EFFECT, settings)
+        return state, [*spoken, *tripped]
     state, dosed = _water(state, settings)
-    return state, [*dosed, *spoken]
-
-
-def _keep_talking(state: m.State) -> Decision:
-    """Renew the lease of the dose under way, and greet a board that has not answered yet."""
-    actions: list[m.Action] = []
-    if not state.link_up:
-        return state, actions
-    dose = state.open_dose
-    if dose is not None and dose.judged and not dose.inherited:
-        actions.append(m.SendToBoard("renew", (dose.dose_id, LEASE_MS)))
-    waiting = not state.greeted or state.reconciling or (dose is not None and not dose.judged)
-    asked_ms = state.hello_sent_ms if dose is None else max(state.hello_sent_ms, dose.sent_ms)
-    silent_ms = state.now.monotonic_ms - asked_ms
-    if waiting and silent_ms >= HELLO_EVERY_MS:
-        state, hello = board_talk.greet(state)
-        actions += hello
-    return state, actions
+    return state, [*spoken, *dosed]
 
 
 def _water(state: m.State, settings: Settings) -> Decision:
@@ -194,23 +199,23 @@ def _water(state: m.State, settings: Settings) -> Decision:
     reason, wanted_at_all = alarms.held_back(state, settings)
     actions: list[m.Action] = [*missed]
     if reason != state.watering_answer:
-        state = state.but(watering_answer=reason)
-        actions.append(m.Append(m.WateringAnswer(state.now, reason, wanted_at_all)))
+        state, answered = noted(state, m.WateringAnswer(state.now, reason, wanted_at_all), settings)
+        actions += answered
     wanted = watering.wanted_dose(state, settings)
     if reason or wanted is None:
         return state, actions
-    state, opened = watering.intend(state, settings, wanted, settings.steps_for(wanted.volume_ml))
+    state, opened = dose_life.open_dose(state, settings, wanted, settings.steps_for(wanted.volume_ml))
     return state, [*actions, *opened]
 
 
 def _missed_slot(state: m.State, settings: Settings) -> Decision:
     """Leave out a fixed watering time that was missed by more than its grace, and say so."""
-    if settings.plan.watering.fixed is None or state.phase != m.GROWING:
+    if settings.plan.watering.fixed is None or state.phase != m.GROWING or state.open_dose is not None:
         return state, []
     slot = watering.current_slot(state, settings)
     if slot.number <= state.last_slot or slot.age_ms <= watering.SLOT_GRACE_MS:
         return state, []
-    return state.but(last_slot=slot.number), [m.Append(m.WateringAnswer(state.now, "slot_missed", True))]
+    return noted(state.but(last_slot=slot.number), m.WateringAnswer(state.now, "slot_missed", True), settings)
 
 
 # -- everything else ----
@@ -235,74 +240,81 @@ def _started(state: m.State, software_version: str, settings: Settings) -> Decis
 
 
 def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> Decision:
-    """Trusted UTC places the run clock once a boot: it knows how long the power was off. Then elapsed time counts.
-
-    The run clock is never set back, so that no dose comes twice. Untrusted UTC moves nothing but is written down.
-    """
+    """Trusted UTC places the run clock once a boot. Untrusted UTC moves nothing but is written down."""
     at = state.now
     if state.hydrated_utc_ms is not None and at.utc_trusted:
-        by_utc_ms = at.utc_ms - state.hydrated_utc_ms
-        if not state.hydrated_utc_trusted:
-            anchor_ms = at.utc_ms - state.run_ms
-            state = state.but(
-                hydrated_utc_ms=anchor_ms,
-                hydrated_utc_trusted=True,
-                light_anchor_utc_ms=photoperiod.light_anchor_utc_ms(
-                    settings.plan.photoperiod, anchor_ms, settings.chamber.site.time_zone
-                ),
-            )
-        elif not state.run_clock_placed and by_utc_ms - state.run_ms > CLOCK_TOLERANCE_MS:
-            state = state.but(run_ms=by_utc_ms)
-        state = state.but(run_clock_placed=True)
-    record = m.ClockRecord(at, difference_ms, state.run_ms)
-    return state, [m.Append(record)]
+        if not state.hydrated_utc_trusted:  # this record places hydration itself
+            state = state.but(run_clock_placed=True)
+        elif not state.run_clock_placed:
+            state = run_clock.placed(state, run_clock.by_utc_ms(state), settings)
+    return noted(state, m.ClockRecord(at, difference_ms, state.run_ms), settings)
 
 
 # -- when the records cannot be written ----
 
 
-def _append_failed(state: m.State, event: m.AppendFailed) -> Decision:
-    """Nothing is given that cannot be written down: stop the pump, show it, try again later."""
-    actions: list[m.Action] = [m.SendToBoard("stop")] if state.open_dose is not None else []
+def _append_failed(state: m.State, event: m.AppendFailed, settings: Settings) -> Decision:
+    """Nothing is given that cannot be written down: show it, try again later. What turns is stopped by ``step``.
+
+    A trip latches all the same, and its record waits.
+    """
+    news = tuple(record for record in event.unwritten if record not in state.unwritten)
+    for record in news:
+        if isinstance(record, m.TripRecord):
+            state = remembered(state, record, settings)
+    actions: list[m.Action] = []
     if state.status_pattern != m.STATUS_FAST:
         actions.append(m.SetStatusLamp(m.STATUS_FAST))
     state = state.but(
+        line=event.line or state.line,
         records_failed=True,
         records_failed_since_ms=state.records_failed_since_ms if state.records_failed else state.now.monotonic_ms,
         records_failed_words=state.records_failed_words if state.records_failed else event.detail,
-        unwritten_boot=event.record if isinstance(event.record, m.BootRecord) else state.unwritten_boot,
+        unwritten=(*state.unwritten, *news),
         records_retry_ms=state.now.monotonic_ms + RECORDS_RETRY_MS,
         status_pattern=m.STATUS_FAST,
-        watering_answer="records_failed",
     )
     return state, actions
 
 
 def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
-    """Without records: the lamp keeps its hours, the board keeps its own law, water waits."""
+    """Without records: the lamp keeps its hours, trips latch, the board keeps its own law, water waits."""
     if isinstance(event, m.Sampled):
         state = _sensed(state, state.now, state.run_ms, event.reading, settings)
-        state, lamp = _lamp(state, settings)
+        state, tripped = _host_trips(state, event.reading, settings)
+        latched = tuple(action.record for action in tripped if isinstance(action, m.Append))
+        state, lamp = _lamp(state.but(unwritten=(*state.unwritten, *latched)), settings)
         return state, [action for action in lamp if isinstance(action, m.SetLamp)]
-    if isinstance(event, m.Ticked) and state.now.monotonic_ms >= state.records_retry_ms:
-        failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / m.MS_PER_H
-        words = "Records can be written again; between the last row and this one nothing was kept."
-        cause = state.records_failed_words
-        failed_words = f"Records could not be written for {failed_h:.1f} h; no water meanwhile. Cause: {cause}."
-        boot = state.unwritten_boot
-        failed = m.AlarmRecord(state.now, "records_failed", True, failed_words)
-        over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
-        state = state.but(records_failed=False, reconciling=True, lamp_duty_fraction=None, unwritten_boot=None)
-        state, hello = board_talk.greet(state)
-        return state, [
-            *([] if boot is None else [m.Append(boot)]),
-            m.Append(m.EventRecord(state.now, "records_resumed", words)),
-            m.Append(failed),
-            m.Append(over),
-            *hello,
-        ]
+    if isinstance(event, m.Ticked):
+        state, stop = dose_life.repeat_stop(state)
+        if state.now.monotonic_ms < state.records_retry_ms:
+            return state, stop
+        state, resumed = _records_again(state)
+        return state, [*stop, *resumed]
     if isinstance(event, m.LinkLost):
-        return state.but(link_up=False, greeted=False, reconciling=True), []
+        return line.happened(state, line.LOST), []
     if isinstance(event, m.LinkFound):
-        return state.but(link_up=True), []
+        return line.happened(state, line.FOUND), []
     return state, []
+
+
+def _records_again(state: m.State) -> Decision:
+    """Try to write: first what a start, or a trip meanwhile, could not."""
+    failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / m.MS_PER_H
+    words = "Records can be written again; between the last row and this one nothing was kept."
+    cause = state.records_failed_words
+    failed_words = f"Records could not be written for {failed_h:.1f} h; no water meanwhile. Cause: {cause}."
+    kept = [m.Append(record) for record in state.unwritten]
+    failed = m.AlarmRecord(state.now, "records_failed", True, failed_words)
+    over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
+    state = state.but(records_failed=False, lamp_duty_fraction=None, unwritten=())
+    hello: list[m.Action] = []
+    if state.line.state != line.DOWN:
+        state, hello = line.greet(state)
+    return state, [
+        *kept,
+        m.Append(m.EventRecord(state.now, "records_resumed", words)),
+        m.Append(failed),
+        m.Append(over),
+        *hello,
+    ]

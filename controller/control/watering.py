@@ -9,8 +9,8 @@ from datetime import UTC
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from controller.control import line, photoperiod, sensing
 from controller.control import model as m
-from controller.control import photoperiod, sensing
 from controller.control.model.moments import MS_PER_DAY, MS_PER_H
 from controller.plan import Settings
 from firmware_bridge import limits, messages
@@ -25,6 +25,8 @@ EFFECTS_MISSED_MAX = 2
 # The board counts whole hours, so its rolling day is up to an hour longer than a day. The host counts the chamber's
 # daily limit over that longer day, and a minute for clocks that differ: else the board would refuse what it asks.
 BOARD_DAY_MS = limits.WINDOW_SLOTS * limits.WINDOW_SLOT_MS + 60_000
+WEEK_MS = 7 * MS_PER_DAY
+KEPT_MS = WEEK_MS + MS_PER_H  # how long given water is remembered dose by dose
 
 
 class Slot(NamedTuple):
@@ -59,28 +61,46 @@ def given_since_ml(given: Iterable[m.Given], run_ms: int) -> float:
 # -- may ----
 
 
-def board_reason(state: m.State) -> str:
+def next_dose_id(state: m.State) -> int:
+    """An id that neither this journal, nor one beside it, nor the board has ever seen."""
+    greeting = state.line.greeting
+    seen = [state.last_dose_id, *(last_id for _, last_id in state.known_journals)]
+    return 1 + max(seen if greeting is None else [*seen, greeting.last_dose_id])
+
+
+def trips_that_forbid(state: m.State, settings: Settings, purpose: str) -> list[str]:
+    """Reasons of the trips that forbid water for a purpose: all, but for the fallback's where the plan says so."""
+    fallback = settings.plan.watering.fallback
+    goes_on = purpose == m.FALLBACK and fallback is not None and fallback.without_effect
+    return [reason for reason, _ in state.trips if not (goes_on and reason == m.DOSE_WITHOUT_EFFECT)]
+
+
+_LINE_REASONS = {line.DOWN: "link_down", line.GREETING: "not_greeted", line.LISTENING: "unreconciled"}
+
+
+def board_reason(state: m.State, settings: Settings, purpose: str = "") -> str:
     """Why the board must not be asked for water now, or an empty string."""
     if state.records_failed:
         return "records_failed"
-    if not state.link_up:
+    if state.leaving:
+        return "leaving"
+    trips = trips_that_forbid(state, settings, purpose)
+    if trips:
+        return "tripped:" + trips[0]
+    if state.line.state == line.DOWN:
         return "link_down"
     if state.limits_differ:
         return "limits_differ"
-    if not state.greeted:
-        return "not_greeted"
-    if state.reconciling:
-        return "unreconciled"
+    if state.line.state in _LINE_REASONS:
+        return _LINE_REASONS[state.line.state]
     if state.open_dose is not None:
         return "dose_open"
-    if state.last_dose_id >= messages.DOSE_ID_MAX:
+    if next_dose_id(state) >= messages.DOSE_ID_MAX:
         return "dose_ids_used_up"
-    if state.trips:
-        return "tripped:" + state.trips[0][0]
-    if state.pending_clear is not None:
+    if state.asked_clear is not None:
         return "clearing"
-    if state.now.monotonic_ms < state.refused_until_ms:
-        return "board_refused"
+    if state.now.monotonic_ms < state.hold_until_ms:
+        return state.hold_reason
     return ""
 
 
@@ -94,7 +114,7 @@ def pump_past_bounds(state: m.State, settings: Settings) -> str:
 
 def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     """Why ``wanted`` must not be given now, or an empty string when it may."""
-    reason = board_reason(state)
+    reason = board_reason(state, settings, wanted.purpose)
     if reason:
         return reason
     if settings.plan.watering.aged_pump == "stop" and wanted.purpose != m.CALIBRATION:
@@ -102,7 +122,7 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
         if reason:
             return reason
     limits = settings.chamber.limits
-    in_board_day_ml = given_since_ml(state.given_today, state.run_ms - BOARD_DAY_MS)
+    in_board_day_ml = given_since_ml(state.given_lately, state.run_ms - BOARD_DAY_MS)
     if in_board_day_ml + wanted.volume_ml > limits.daily_max_ml + 1e-9:
         return "chamber_daily_limit"
     since_ms = None if state.last_dose_run_ms is None else state.run_ms - state.last_dose_run_ms
@@ -115,17 +135,41 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
     law = settings.plan.watering
     if state.watering_given_ml + wanted.volume_ml > law.total_cap_ml + 1e-9:
         return "total_cap"
-    to_plants = [given for given in state.given_today if given.purpose not in (m.FIRST_WETTING, m.ELSEWHERE)]
+    to_plants = [given for given in state.given_lately if given.purpose not in (m.FIRST_WETTING, m.ELSEWHERE)]
     if wanted.purpose == m.FIXED_TIME:  # from start to start, so that times just a rest or a day apart are kept
         to_plants = [given._replace(run_ms=given.began_run_ms) for given in to_plants]
         since_ms = None if since_ms is None else state.run_ms - state.last_dose_began_run_ms
     if given_since_ml(to_plants, state.run_ms - MS_PER_DAY) + wanted.volume_ml > law.daily_cap_ml + 1e-9:
         return "daily_cap"
+    if given_since_ml(to_plants, state.run_ms - WEEK_MS) + wanted.volume_ml > law.weekly_cap_ml + 1e-9:
+        return "weekly_cap"
     if since_ms is not None and since_ms < law.rest_h * MS_PER_H:
         return "resting"
     if state.effect_check is not None:
         return "effect_unseen"
     return ""
+
+
+WINDOWS_MS = {"chamber_daily_limit": BOARD_DAY_MS, "daily_cap": MS_PER_DAY, "weekly_cap": WEEK_MS}
+
+
+def until_room_ms(state: m.State, settings: Settings, reason: str) -> int:
+    """How long until the budget that holds a dose back has room for it, if none is given meanwhile."""
+    law, window_ms = settings.plan.watering, WINDOWS_MS[reason]
+    given, cap_ml = list(state.given_lately), settings.chamber.limits.daily_max_ml
+    if reason != "chamber_daily_limit":
+        given = [each for each in given if each.purpose not in (m.FIRST_WETTING, m.ELSEWHERE)]
+        cap_ml = law.daily_cap_ml if reason == "daily_cap" else law.weekly_cap_ml
+    wanted = wanted_dose(state, settings)
+    left_ml = given_since_ml(given, state.run_ms - window_ms) + (law.dose_ml if wanted is None else wanted.volume_ml)
+    until_ms = 0
+    for each in sorted(given):
+        if left_ml <= cap_ml + 1e-9:
+            break
+        if each.run_ms > state.run_ms - window_ms:
+            left_ml -= each.volume_max_ml
+            until_ms = each.run_ms + window_ms - state.run_ms
+    return until_ms if left_ml <= cap_ml + 1e-9 else window_ms
 
 
 # -- wanted ----
@@ -144,7 +188,10 @@ def wanted_dose(state: m.State, settings: Settings) -> Wanted | None:
         return Wanted(m.FIXED_TIME, law.dose_ml, slot) if slot > state.last_slot else None
     if state.moisture_untrusted_since_run_ms is not None:
         return _fallback_dose(state, settings, state.moisture_untrusted_since_run_ms)
-    return Wanted(m.MOISTURE_LED, law.dose_ml) if state.thirsty else None
+    moisture_led = Wanted(m.MOISTURE_LED, law.dose_ml) if state.thirsty else None
+    if (m.DOSE_WITHOUT_EFFECT, m.ON_HOST) in state.trips and law.fallback is not None and law.fallback.without_effect:
+        return _fallback_dose(state, settings, state.last_dose_run_ms or 0) or moisture_led
+    return moisture_led
 
 
 def _fallback_dose(state: m.State, settings: Settings, untrusted_since_run_ms: int) -> Wanted | None:
@@ -200,39 +247,6 @@ def with_thirst(state: m.State, settings: Settings) -> m.State:
     return state.but(thirsty=thirsty, moisture_untrusted_since_run_ms=None)
 
 
-def intend(state: m.State, settings: Settings, wanted: Wanted, steps: int) -> tuple[m.State, list[m.Action]]:
-    """Open a dose: its intent is on disk before the command to the board leaves."""
-    pump = settings.chamber.pump
-    rate = pump_rate_steps_per_s(settings, wanted.purpose)
-    dose_id = state.last_dose_id + 1
-    intent = m.DoseIntended(
-        at=state.now,
-        dose_id=dose_id,
-        purpose=wanted.purpose,
-        volume_ml=steps * pump.ml_per_step,
-        dose_steps=steps,
-        steps_per_s=rate,
-        ml_per_step=pump.ml_per_step,
-        ml_per_step_standard_uncertainty=pump.ml_per_step_standard_uncertainty,
-        run_ms=state.run_ms,
-        slot=wanted.slot,
-    )
-    dose = m.OpenDose(
-        dose_id=dose_id,
-        dose_steps=steps,
-        purpose=wanted.purpose,
-        sent_ms=state.now.monotonic_ms,
-        moisture_before_fraction=water_content_fraction(state, settings),
-        began_run_ms=state.run_ms,
-    )
-    state = state.but(
-        open_dose=dose,
-        last_dose_id=dose_id,
-        last_slot=state.last_slot if wanted.slot is None else wanted.slot,
-    )
-    return state, [m.Append(intent), m.SendToBoard("dose", (dose_id, steps, rate))]
-
-
 # -- what a dose did ----
 
 
@@ -245,44 +259,28 @@ def pump_rate_steps_per_s(settings: Settings, purpose: str) -> int:
     return max(1, min(pump.steps_per_s, int(push_steps_per_s + 1e-9)))
 
 
-def volume_of(steps_min: int, steps_max: int, settings: Settings) -> tuple[float, float, float]:
-    """(volume, its standard uncertainty, the most it can be) in ml of a dose of an interval of steps.
+def volume_of(steps_min: int, steps_max: int, dose: m.DoseIntended) -> tuple[float, float, float]:
+    """(volume, its standard uncertainty, the most it can be) in ml of an interval of steps, by a dose's own factor.
 
     The interval is taken as a rectangular distribution (JCGM 100:2008, 4.3.7: half width over root three) and
     combined with the calibration's standard uncertainty, which multiplies the steps.
     """
-    pump = settings.chamber.pump
     middle_steps = (steps_min + steps_max) / 2
-    from_calibration_ml = middle_steps * pump.ml_per_step_standard_uncertainty
-    from_interval_ml = (steps_max - steps_min) / 2 * pump.ml_per_step / 3**0.5
+    from_calibration_ml = middle_steps * dose.ml_per_step_standard_uncertainty
+    from_interval_ml = (steps_max - steps_min) / 2 * dose.ml_per_step / 3**0.5
     uncertainty_ml = (from_calibration_ml**2 + from_interval_ml**2) ** 0.5
-    return middle_steps * pump.ml_per_step, uncertainty_ml, steps_max * pump.ml_per_step
+    return middle_steps * dose.ml_per_step, uncertainty_ml, steps_max * dose.ml_per_step
 
 
-def after_dose(state: m.State, closed: m.DoseClosed, dose: m.OpenDose, settings: Settings) -> m.State:
-    """Budgets and the coming effect check after a dose was closed."""
-    is_first = dose.purpose == m.FIRST_WETTING
-    into_jug = dose.purpose == m.CALIBRATION
-    # no dose runs longer than the board lets it: a run clock that was moved on meanwhile makes none look older
-    began_run_ms = max(dose.began_run_ms, state.run_ms - limits.RUN_MS_MAX)
-    given = m.Given(state.run_ms, closed.volume_max_ml, dose.purpose, began_run_ms)
-    recent = tuple(g for g in state.given_today if g.run_ms > state.run_ms - BOARD_DAY_MS)
-    turned_ms = closed.steps_max * 1000 // pump_rate_steps_per_s(settings, dose.purpose)
-    check = state.effect_check
-    is_judged = not is_first and not into_jug and closed.end_reason == "complete"
+def effect_to_see(
+    dose: m.DoseIntended, closed: m.DoseClosed, before_fraction: float | None, settings: Settings
+) -> m.EffectCheck | None:
+    """What a whole dose for plants should do to the moisture, if a probe that is trusted can tell."""
     rise = closed.volume_ml / settings.plan.medium.bed_volume_ml
-    if is_judged and dose.moisture_before_fraction is not None and rise >= EFFECT_RISE_MIN_FRACTION:
-        check = m.EffectCheck(state.run_ms + EFFECT_AFTER_MS, dose.moisture_before_fraction, rise)
-    return state.but(
-        open_dose=None,
-        given_today=(*recent, given) if closed.steps_max else recent,
-        first_wetting_given_ml=state.first_wetting_given_ml + (closed.volume_max_ml if is_first else 0.0),
-        watering_given_ml=state.watering_given_ml + (0.0 if is_first or into_jug else closed.volume_max_ml),
-        last_dose_run_ms=state.run_ms if closed.steps_max else state.last_dose_run_ms,
-        last_dose_began_run_ms=began_run_ms if closed.steps_max else state.last_dose_began_run_ms,
-        pump_age=state.pump_age._replace(turned_ms=state.pump_age.turned_ms + turned_ms),
-        effect_check=check,
-    )
+    is_judged = dose.purpose in (m.MOISTURE_LED, m.FIXED_TIME) and closed.end_reason == "complete"
+    if not is_judged or before_fraction is None or rise < EFFECT_RISE_MIN_FRACTION:
+        return None
+    return m.EffectCheck(closed.run_ms + EFFECT_AFTER_MS, before_fraction, rise)
 
 
 def judge_effect(state: m.State, settings: Settings) -> m.State:

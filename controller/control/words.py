@@ -14,6 +14,12 @@ TRIP_WORDS = {
     "dose_without_effect": "Two doses did not make the medium wetter: look at the tube, its outlet and the pump.",
     "air_too_hot": "The air is too hot; the lamp is off.",
     "board_over_dose": "The board reports more steps than the dose allowed.",
+    "board_exchanged": "Another board answers than the one that this run knows: look which one is plugged in.",
+    "journal_behind": "The board has given water that these records do not hold: an older copy of them was put back. "
+    "It is counted now; look at the bed before you clear this.",
+    "journal_strange": "The board last gave water for other records, which do not lie here: look whether this bed was "
+    "watered already before you clear this.",
+    "second_controller": "Another controller speaks to this board: leave only one of them plugged in.",
 }
 
 WATERING_WORDS = {
@@ -25,7 +31,9 @@ WATERING_WORDS = {
     "unreconciled": "No water: waiting for the board's account of the last dose.",
     "dose_open": "A dose is under way.",
     "dose_ids_used_up": "No water: the board has counted its doses to the end; commission it anew, in a new run.",
-    "board_refused": "No water for some minutes: the board refused the last dose.",
+    "dose_not_started": "No water for a minute: the board did not take the last dose.",
+    "dose_in_doubt": "No water for a minute: the board did not tell what became of the last dose.",
+    "leaving": "No water: the controller is ending.",
     "clearing": "No water: a trip is being cleared.",
     "steps_not_signed": "No water yet: a hands-on step is waiting for a signature.",
     "soaking": "No water now: the first wetting is soaking in.",
@@ -33,6 +41,7 @@ WATERING_WORDS = {
     "pausing": "A short pause between the aliquots of the first wetting.",
     "resting": "No water now: the last dose is less than its rest ago.",
     "moisture_untrusted": "No water: the moisture reading is not trusted.",
+    "weekly_cap": "No water: the plan's amount for seven days is used up.",
     "daily_cap": "No water: the plan's amount for 24 hours is used up.",
     "total_cap": "No water: the plan's amount for the whole run is used up.",
     "chamber_daily_limit": "No water: the chamber's limit for 24 hours is used up.",
@@ -60,6 +69,7 @@ END_WORDS = {
     "stopped": "stopped early",
     "not_started": "never started",
     "board_restarted": "the board restarted during it, so the count was lost",
+    "found_on_board": "found in the board's memory; the records of it were lost",
     "in_doubt": "the count was lost; the whole dose is counted against the budget",
     **{reason: "ended by a trip: " + words for reason, words in TRIP_WORDS.items()},
 }
@@ -69,8 +79,21 @@ def trip_words(reason: str) -> str:
     return TRIP_WORDS.get(reason, f"Tripped: {reason}.")
 
 
+REFUSAL_WORDS = {
+    "not_greeted": "No water for a moment: the board has restarted and is greeted again.",
+    "done_not_seen": "No water for a moment: the board still has the last dose to tell.",
+    "busy": "No water for a moment: the board is busy with another dose.",
+    "id_not_new": "No water for a moment: the board has used this dose's number before.",
+    "tripped": "No water: the board is tripped.",
+    "window_full": "No water: the board's own amount for 25 hours is used up.",
+}
+
+
 def watering_words(reason: str) -> str:
-    """Words for an answer of ``watering.may_dose``; a trip's name follows ``tripped:``."""
+    """Words for an answer of ``watering.may_dose``; a trip's name follows ``tripped:``, a refusal ``refused:``."""
     if reason.startswith("tripped:"):
         return "No water: " + trip_words(reason.removeprefix("tripped:"))
+    if reason.startswith("refused:"):
+        answer = reason.removeprefix("refused:")
+        return REFUSAL_WORDS.get(answer, "No water for ten minutes: the board refused the last dose.")
     return WATERING_WORDS.get(reason, reason)

@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 from controller.control.model.moments import Moment, Reading
 from controller.control.model.records import Record, Request
+from controller.control.model.state import Line
 
 
 class Started(NamedTuple):
@@ -58,11 +59,23 @@ class ButtonPressed(NamedTuple):
 
 
 class AppendFailed(NamedTuple):
-    """A record could not be written, or, without one, the journal could not be read."""
+    """A record could not be written, or, without one, the journal could not be read.
+
+    The decision is undone, but not what was said to the board meanwhile (``line``); ``unwritten`` are the records of
+    a start, which must not be lost.
+    """
 
     at: Moment
     record: Record | None
     detail: str
+    line: Line | None = None
+    unwritten: tuple[Record, ...] = ()
+
+
+class Leaving(NamedTuple):
+    """The program is asked to end: no more water, and what turns is stopped."""
+
+    at: Moment
 
 
 class JobFired(NamedTuple):
@@ -83,5 +96,6 @@ Event = (
     | RequestMade
     | ButtonPressed
     | AppendFailed
+    | Leaving
     | JobFired
 )

@@ -32,6 +32,10 @@ ELSEWHERE = "elsewhere"  # not a dose of this run: water that other journals of 
 DOSE_WITHOUT_EFFECT = "dose_without_effect"
 AIR_TOO_HOT = "air_too_hot"
 BOARD_OVER_DOSE = "board_over_dose"
+BOARD_EXCHANGED = "board_exchanged"
+JOURNAL_BEHIND = "journal_behind"
+JOURNAL_STRANGE = "journal_strange"
+SECOND_CONTROLLER = "second_controller"
 
 ON_HOST = "host"
 ON_BOARD = "board"
@@ -40,6 +44,7 @@ ON_BOARD = "board"
 
 NOT_STARTED = "not_started"
 IN_DOUBT = "in_doubt"
+FOUND_ON_BOARD = "found_on_board"  # an older copy of the journal was put back; the board remembers more than it
 
 # -- what a person can ask for ----
 

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 from controller.control.model.moments import Moment, Reading
 from controller.control.model.names import MISSING, PREPARING
-from controller.control.model.records import BootRecord
+from controller.control.model.records import BoardRecord, DoseClosed, DoseIntended, Record
 
 
 class Channel(NamedTuple):
@@ -23,17 +23,14 @@ class Channel(NamedTuple):
 UNREAD = Channel()
 
 
-@dataclass(frozen=True, slots=True)
-class OpenDose:
-    """A dose that the journal holds as intended and not yet as closed."""
+class DoseLife(NamedTuple):
+    """Where the open dose is in its life (``control/dose_life.py``); nobody folds it from records."""
 
-    dose_id: int
-    dose_steps: int
-    purpose: str
-    sent_ms: int  # monotonic
-    judged: bool = False
-    inherited: bool = False  # intended by an earlier life of this program
-    began_run_ms: int = 0  # when it was intended
+    state: str
+    since_ms: int  # monotonic moment at which this state began
+    session: int = 0  # and number of the message that asked the board for it; 0: asked by an earlier life, if at all
+    number: int = 0
+    taken: bool = False  # the board has accepted it, or was seen with it in hand
     moisture_before_fraction: float | None = None
 
 
@@ -44,6 +41,29 @@ class Given(NamedTuple):
     volume_max_ml: float
     purpose: str
     began_run_ms: int
+    dose_id: int = 0  # 0: a dose of another journal
+
+
+class OpenAccount(NamedTuple):
+    """A dose that was closed without the board's word: what the board says later corrects it."""
+
+    intent: DoseIntended
+    closed: DoseClosed
+
+
+class Line(NamedTuple):
+    """The conversation with the board (``control/line.py``). Moments are monotonic."""
+
+    state: str = "down"
+    since_ms: int = 0
+    session: int = 0  # the board's number for it
+    said: int = 0  # number of our newest message in it
+    heard: int = 0  # number of the board's newest
+    echo: int = 0  # number of our newest message that the board had heard when it said that
+    hello_number: int = 0
+    hello_ms: int = 0
+    heard_ms: int = 0
+    greeting: BoardRecord | None = None  # who answered
 
 
 class PumpAge(NamedTuple):
@@ -60,6 +80,9 @@ class PumpAge(NamedTuple):
 NEW_PUMP = PumpAge()
 
 
+NO_LINE = Line()
+
+
 class EffectCheck(NamedTuple):
     """A finished dose whose effect on the moisture is still to be seen."""
 
@@ -74,10 +97,13 @@ class AlarmState(NamedTuple):
     raised: bool
 
 
-class PendingClear(NamedTuple):
+class AskedClear(NamedTuple):
+    """A person's wish to clear a trip, of which the board was asked."""
+
+    request_id: int
     trip_reason: str
     cleared_by: str
-    request_id: int
+    since_ms: int  # monotonic
 
 
 @dataclass(frozen=True)
@@ -95,9 +121,11 @@ class State:
     hydrated_utc_trusted: bool = False
     light_anchor_utc_ms: int = 0  # the start of one light period; the others follow by whole cycles
     # water
-    open_dose: OpenDose | None = None
+    open_dose: DoseIntended | None = None  # recorded as intended and not yet as closed
+    dose_life: DoseLife | None = None  # there when a dose is open
+    open_accounts: tuple[OpenAccount, ...] = ()
     last_dose_id: int = 0
-    given_today: tuple[Given, ...] = ()  # the last day of the run clock, as long as the board's
+    given_lately: tuple[Given, ...] = ()  # of the last week on the run clock
     first_wetting_given_ml: float = 0.0
     watering_given_ml: float = 0.0
     last_dose_run_ms: int | None = None  # when it ended
@@ -107,18 +135,21 @@ class State:
     effect_check: EffectCheck | None = None
     effects_missed: int = 0
     watering_answer: str = ""
+    wanting_since_run_ms: int | None = None  # water is wanted and not given, for no reason that the plan gives
     pump_age: PumpAge = NEW_PUMP  # from other journals and this one, up to now; nobody folds it from records
-    looked_elsewhere_ms: int = 0  # monotonic moment at which ``given_today`` took over the water of other journals
+    looked_elsewhere_ms: int = 0  # monotonic moment at which ``given_lately`` took over the water of other journals
     # board
-    link_up: bool = False
-    greeted: bool = False
+    line: Line = NO_LINE
+    journal_id: int = 0  # this journal's identity, which the board remembers
+    known_journals: tuple[tuple[int, int], ...] = ()  # (journal, its highest dose) of those that lie beside this one
+    board: BoardRecord | None = None  # the board that this journal knows
+    turned_total_steps: int = 0  # what that board should have turned in its life, as far as this journal knows
     limits_differ: bool = False
-    reconciling: bool = True
-    board_boots: int = 0
-    board_uptime_s: int = 0
-    refused_until_ms: int = 0  # monotonic; the board refused a dose, so it is left in peace for a while
-    hello_sent_ms: int = 0
-    pending_clear: PendingClear | None = None
+    board_trip_number: int = 0  # of the trip in the board's newest report
+    hold_until_ms: int = 0  # monotonic; a dose was not started, so the board is left in peace for a while
+    hold_reason: str = ""
+    asked_clear: AskedClear | None = None
+    leaving: bool = False  # the program is about to end
     # sensing
     air: Channel = UNREAD
     humidity: Channel = UNREAD
@@ -137,8 +168,9 @@ class State:
     records_failed_since_ms: int = 0  # monotonic
     records_retry_ms: int = 0
     records_failed_words: str = ""
-    unwritten_boot: BootRecord | None = None  # the start of this life, when the records failed already then
+    unwritten: tuple[Record, ...] = ()  # what must be written first when records work again: a start, trips
     run_clock_placed: bool = False  # whether trusted UTC has placed the run clock in this boot
+    clock_doubted_since_ms: int | None = None  # monotonic; UTC says that far more time has passed than is believed yet
 
     def but(self, **changes: Any) -> "State":
         """This state with some fields changed."""
