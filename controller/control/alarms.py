@@ -171,5 +171,6 @@ def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
             and settings.plan.watering.moisture is not None
             and state.moisture_untrusted_since_run_ms is not None
         )
-        return ("moisture_untrusted", True) if untrusted else (watering.board_reason(state, settings), False)
+        reason = watering.board_reason(state, settings)
+        return (reason or "moisture_untrusted", True) if untrusted else (reason, False)
     return watering.may_dose(state, settings, wanted), True
