@@ -22,8 +22,11 @@ def is_known(state: m.State) -> bool:
 
 
 def knows_journal(state: m.State, greeting: m.BoardRecord) -> bool:
-    """Whether the board's last dose is this journal's or stands in one that lies beside it."""
+    """Whether the board's last dose is this journal's, stands in one that lies beside it, or was looked into before."""
     if greeting.journal_id in (0, state.journal_id):
+        return True
+    known = state.board
+    if known is not None and known.journal_id == greeting.journal_id and greeting.last_dose_id <= known.last_dose_id:
         return True
     return any(
         journal_id == greeting.journal_id and greeting.last_dose_id <= last_dose_id
