@@ -153,8 +153,10 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
         since_ms = state.run_ms if since_ms is None else since_ms
     elif settings.plan.watering.fixed is None and not record.wanted:
         since_ms = None
-    answer = state.watering_answer if record.reason == "slot_missed" else record.reason
-    return state.but(watering_answer=answer, wanting_since_run_ms=since_ms)
+    if record.reason == "slot_missed":
+        missed = max(state.last_slot, watering.current_slot(state, settings).number)
+        return state.but(last_slot=missed, wanting_since_run_ms=since_ms)
+    return state.but(watering_answer=record.reason, wanting_since_run_ms=since_ms)
 
 
 def _board(state: m.State, record: m.BoardRecord, settings: Settings) -> m.State:

@@ -215,7 +215,7 @@ def _missed_slot(state: m.State, settings: Settings) -> Decision:
     slot = watering.current_slot(state, settings)
     if slot.number <= state.last_slot or slot.age_ms <= watering.SLOT_GRACE_MS:
         return state, []
-    return noted(state.but(last_slot=slot.number), m.WateringAnswer(state.now, "slot_missed", True), settings)
+    return noted(state, m.WateringAnswer(state.now, "slot_missed", True), settings)
 
 
 # -- everything else ----
