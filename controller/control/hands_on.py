@@ -76,10 +76,15 @@ def held_before_wetting(state: m.State, settings: Settings) -> str:
 
 
 def _given_by_now(state: m.State) -> tuple[m.Given, ...]:
-    """The water of other journals as old as it is now: the run clock stands still while people get ready."""
+    """The water of other journals as old as it is now: the run clock stands still while people get ready.
+
+    What the board told of meanwhile, and stands in this journal, counts as given now.
+    """
     waited_ms = state.now.monotonic_ms - state.looked_elsewhere_ms
     return tuple(
-        given._replace(run_ms=given.run_ms - waited_ms, began_run_ms=given.began_run_ms - waited_ms)
+        given
+        if given.dose_id
+        else given._replace(run_ms=given.run_ms - waited_ms, began_run_ms=given.began_run_ms - waited_ms)
         for given in state.given_lately
     )
 
