@@ -24,7 +24,7 @@ from controller.settings import example_path, read_settings
 from firmware_bridge.board import Board, fresh_saved_line
 from hardware import write_bench
 from tests import examples
-from tests.conversing import IDENTITY, NEXT_IDENTITY
+from tests.boards import IDENTITY, NEXT_IDENTITY
 from tests.test_check import WiredPin
 
 DRY = {"leak": 2047, "float": 2047, "reservoir": 1016, "moisture": 1740}

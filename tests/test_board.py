@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from firmware_bridge import interlocks, limits, messages
 from firmware_bridge.board import DONE_REPEAT_MS, REPORT_EVERY_MS, REST_REPORT_EVERY_MS, Board, fresh_saved_line
-from tests.conversing import (
+from tests.boards import (
     DRY,
     IDENTITY,
     JOURNAL,

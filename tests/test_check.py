@@ -14,7 +14,7 @@ from controller.chamber.sensor_bus import SimulatedBus
 from firmware_bridge import limits, messages
 from firmware_bridge.board import Board, fresh_saved_line
 from tests import examples
-from tests.conversing import IDENTITY, NEXT_IDENTITY
+from tests.boards import IDENTITY, NEXT_IDENTITY
 
 
 class WiredPin(MockPWMPin):

@@ -14,7 +14,7 @@ import pytest
 
 from firmware_bridge import interlocks, limits, link, messages
 from firmware_bridge.link import Found, Link, Lost, Received
-from tests.conversing import JOURNAL, Talker, field, plain
+from tests.boards import JOURNAL, Talker, field, plain
 from tests.stand.running import RunningStand, wait_until
 from tests.stand.stand import DRY
 

@@ -23,7 +23,7 @@ from controller.plan import BoardLine
 from firmware_bridge import limits, messages
 from firmware_bridge.board import Board, fresh_saved_line
 from tests import examples
-from tests.conversing import IDENTITY, JOURNAL, NEXT_IDENTITY
+from tests.boards import IDENTITY, JOURNAL, NEXT_IDENTITY
 from tests.stand.running import wait_until
 
 # CRC-8/NRSC-5 of SHT3x words. BE EF is the data sheet's own example (Sensirion SHT3x-DIS, version 5, Table 20);
