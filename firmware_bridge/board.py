@@ -10,6 +10,7 @@ DONE_REPEAT_MS = 500  # an unseen "done" is said again this often
 REPORT_EVERY_MS = 500  # a report goes out unasked this often while the motor turns
 REST_REPORT_EVERY_MS = 1000  # and this often while it rests: the board's sign of life, with fresh probe counts
 WINDOW_SAVE_EVERY_MS = 600000  # while water counts in the window, so that a board that restarts often ages it too
+COUNTS_MAX = messages.NUMBER_MAX - 1000000000  # trips and steps of a life; no start lasts long enough for the rest
 
 _NOTHING_USED = [0] * limits.WINDOW_SLOTS
 
@@ -32,6 +33,17 @@ def _lost_line(board_id: int) -> bytes:
     return _saved(board_id, interlocks.STATE_LOST, _NOTHING_USED[1:] + [limits.WINDOW_STEPS_MAX])  # noqa: RUF005
 
 
+def _goes_on(saved: tuple[str | int | None, ...]) -> bool:
+    """Whether this is a memory from which a board can count on."""
+    return (
+        saved[0] == "saved"
+        and messages.number(saved, "board_id") > 0
+        and messages.number(saved, "boots") < messages.BOOTS_MAX
+        and messages.number(saved, "trip_number") <= COUNTS_MAX
+        and messages.number(saved, "turned_total_steps") + messages.number(saved, "steps_max") <= COUNTS_MAX
+    )
+
+
 class Board:
     """The board. ``saved_line`` is what was last handed out to be saved, or None when nothing could be read.
 
@@ -40,11 +52,7 @@ class Board:
 
     def __init__(self, saved_line: bytes | None, new_identity: int) -> None:
         saved = messages.decode(saved_line) if saved_line else None
-        if saved is None or saved[0] != "saved" or messages.NUMBER_MAX in saved:  # no count goes on from there
-            saved = None
-        elif messages.number(saved, "boots") >= messages.BOOTS_MAX or messages.number(saved, "board_id") == 0:
-            saved = None
-        if saved is None:
+        if saved is None or not _goes_on(saved):
             saved = messages.decode(_lost_line(new_identity)) or ()
         slots_steps = [messages.number(saved, name) for name in messages.SLOT_FIELDS]
         end_reason = messages.word(saved, "end_reason")
