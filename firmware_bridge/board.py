@@ -10,6 +10,8 @@ DONE_REPEAT_MS = 500  # an unseen "done" is said again this often
 REPORT_EVERY_MS = 500  # a report goes out unasked this often while the motor turns
 REST_REPORT_EVERY_MS = 1000  # and this often while it rests: the board's sign of life, with fresh probe counts
 WINDOW_SAVE_EVERY_MS = 600000  # while water counts in the window, so that a board that restarts often ages it too
+LATE_GREETINGS_MAX = 100  # so far behind the newest one of its journal a greeting is late; further, it counts anew
+JOURNALS_MAX = 8  # so many journals' newest greetings are kept in mind
 COUNTS_MAX = messages.NUMBER_MAX - 1000000000  # trips and steps of a life; no start lasts long enough for the rest
 
 _NOTHING_USED = [0] * limits.WINDOW_SLOTS
@@ -78,6 +80,7 @@ class Board:
         self._last_journal_id = messages.number(saved, "last_journal_id")  # the journal of the last dose
         self._greeting = (0, 0)  # journal_id, hello_number of the greeting that this session began with
         self._greetings = 0
+        self._newest_hellos: dict[int, int] = {}  # journal_id -> the highest hello_number since the start
         self._heard = 0  # number of the newest message of the host in this session
         self._said = 0  # number of our newest
         self._reader = messages.LineReader()
@@ -141,11 +144,15 @@ class Board:
                 self._obey_news(kind, message)
 
     def _greet(self, message: tuple[str | int | None, ...]) -> None:
-        """Begin a session, unless this is another copy of the greeting that the session in hand began with."""
+        """Begin a session, unless this is a late greeting or a copy of the one that the session in hand began with."""
         greeting = messages.number(message, "journal_id"), messages.number(message, "hello_number")
         if greeting != self._greeting or self._greetings == 0:
-            if self._greetings == messages.SESSIONS_PER_BOOT - 1:
+            behind = self._newest_hellos.get(greeting[0], -1) - greeting[1]
+            if 0 <= behind <= LATE_GREETINGS_MAX or self._greetings == messages.SESSIONS_PER_BOOT - 1:
                 return
+            if len(self._newest_hellos) >= JOURNALS_MAX:
+                self._newest_hellos.clear()
+            self._newest_hellos[greeting[0]] = greeting[1]
             self._greeting = greeting
             self._greetings += 1
             self._heard = 0

@@ -29,6 +29,7 @@ TALK, SENSING, JOURNAL = (
 OF_LAW = ("test_interlocks.py",)
 OF_BOARD = ("test_board.py",)
 OF_MEMORY = ("test_board_memory.py",)
+OF_TALK = ("test_conversations.py",)
 OF_STEP = ("test_step.py", "test_step_records.py")
 OF_WATERING = ("test_watering.py",)
 
@@ -90,6 +91,13 @@ GUARDS = [
           "self._turned_total_steps += steps_max", "pass", OF_MEMORY),
     Guard("H8", "board", "a lost memory is another board", BOARD, "_lost_line(new_identity)", "_lost_line(1)",
           OF_MEMORY),
+    Guard("H1", "board", "a copy or a late line is not obeyed", BOARD, " and number > self._heard", "", OF_TALK),
+    Guard("H1", "board", "a line of another conversation is not obeyed", BOARD, "message[1] == self.session and ", "",
+          OF_TALK),
+    Guard("H3", "board", "a late greeting ends no conversation", BOARD, "0 <= behind <= LATE_GREETINGS_MAX", "False",
+          OF_TALK),
+    Guard("H3", "board", "a stop ends the dose it names alone", LAW,
+          "if self.dose_in_hand() and dose_id == self.last_dose_id:", "if self.dose_in_hand():", OF_LAW),
     Guard("H11", "board", "no dose without a greeting", LAW, "if not self.greeted:", "if False:", OF_LAW),
     Guard("H11", "board", "a greeting compares the limits", BOARD, " and message[2] == messages.LIMITS_CHECKSUM", "",
           OF_BOARD),

@@ -70,6 +70,7 @@ SCENES = [
         [GREET, ("hold", "dose", 1, 400, 400), ("save",), ("cut",), ("again", 1), GREET, ("again", 1), ("say", "ask")],
     ),
     ("the same greeting again", [GREET, ("say", "ask"), ("greet again",), ("say", "ask"), GREET, ("say", "ask")]),
+    ("a late greeting", [GREET, GREET, ("send",) + HELLO + (7, 1), ("say", "ask"), ("send",) + HELLO + (8, 1)]),
     ("another journal greets", TURN + [("tick", 100, 0), ("greet as", 8), ("say", "renew", 1, 3000), ("tick", 900, 0)]),
     ("a stop of an earlier conversation", [GREET, ("hold", "stop", 1), GREET, DOSE, ("save",), ("again", 2)]),
     ("a number that is the largest", [GREET, ("send", "ask", SESSION + 1, messages.NUMBER_MAX), ("say", "ask"), DOSE]),
