@@ -31,6 +31,7 @@ WITHOUT_UNIT = {
         first_row last_row last_boot_row place_id port status day_number
         row day_of _day_of quarter sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason
         balance_baud
+        session new_identity trip_number
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
     "is a row, a place in a table, or a port": "corrected_by last_reading_row before port last place portion line",
@@ -40,6 +41,7 @@ WITHOUT_UNIT = {
     "counts things": """
         parcels rows revoke failures trusted unknown _number take_piece
         trials trials_of longest
+        boots_of
         leaves boots board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
         count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
