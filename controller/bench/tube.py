@@ -74,7 +74,7 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
         except (OSError, ValueError, KeyError, TypeError) as error:
             faults.append(f"{path}: this session cannot be read ({error}); its hours and water are not counted.")
             continue
-        known.append((journal_number(path.parent.name), _last_id_of_session(path.parent, of_session)))
+        known.append((journal_number(path.parent.name), _last_dose_id(path.parent, of_session)))
         doses, found = [*doses, *of_session], found + 1
     depths = ("journal.sqlite", "*/journal.sqlite", "*/*/journal.sqlite")  # the bench's runs lie one deeper
     seen = {path.resolve() for folder in run_folders for depth in depths for path in folder.glob(depth)}
@@ -112,17 +112,17 @@ def _of_session(path: Path, simulated: bool) -> Iterator[Dose]:
         )
 
 
-def _last_id_of_session(folder: Path, doses: list[Dose]) -> int:
+def _last_dose_id(folder: Path, doses: list[Dose]) -> int:
     """The highest id of a session. One that ended in mid dose never learnt that one's id, but its journal has it."""
-    last_id = max((each.dose_id for each in doses), default=0)
+    last_dose_id = max((each.dose_id for each in doses), default=0)
     if all(each.dose_id for each in doses) or not (folder / "journal.sqlite").is_file():
-        return last_id
+        return last_dose_id
     try:
         journal = Journal.open(folder / "journal.sqlite")
     except (JournalError, Unreadable):
-        return last_id  # the board's dose is then a stranger's until a person has looked
+        return last_dose_id  # the board's dose is then a stranger's until a person has looked
     try:
-        return max([last_id, *(each.dose_id for each in journal.records(m.DoseIntended))])
+        return max([last_dose_id, *(each.dose_id for each in journal.records(m.DoseIntended))])
     finally:
         journal.close()
 
