@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from controller.bench import records as calibrations
+from controller.control import dose_life, watering
 from controller.control import model as m
-from controller.control import watering
 from controller.judging.changes import changes_between
 from controller.parcels.archive import archive
 from controller.parcels.sealing import seal
@@ -240,7 +240,7 @@ def test_doses_before_and_after_carry_their_own_factor(tmp_path):
 
     wanted = watering.Wanted(m.MOISTURE_LED, 12.0)
     for settings, factor in ((examples.SETTINGS, 0.005), (changed, 0.0051)):
-        _, actions = watering.intend(examples.growing(), settings, wanted, settings.steps_for(12.0))
+        _, actions = dose_life.open_dose(examples.growing(), settings, wanted, settings.steps_for(12.0))
         assert actions[0].record.ml_per_step == factor
         assert actions[0].record.volume_ml == pytest.approx(12.0, abs=0.006)
 

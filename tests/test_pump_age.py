@@ -8,12 +8,12 @@ import pytest
 
 from controller.bench import records, tube
 from controller.bench.ageing import judge_hours
-from controller.control import alarms, hands_on, watering
+from controller.control import alarms, hands_on, line, watering
 from controller.control import model as m
 from controller.control.step import step
 from controller.control.words import watering_words
 from controller.errors import SettingsError
-from controller.records.journal import Journal
+from controller.records.journal import Journal, journal_number
 from controller.run import LiveRun
 from controller.settings import example_path, settings_from_text
 from tests import examples
@@ -130,7 +130,15 @@ def test_hours_are_summed_from_sessions_and_runs_and_what_never_ended_counts_in_
     # by hand: (3000 + 4000) steps at 200 a second are 35 s; (1200 + 2000) at 100 a second are 32 s
     assert hours_ms(tmp_path) == 67_000
     assert look(tmp_path).journals_count == 3
-    assert look(tmp_path).last_dose_id == 41
+    assert look(tmp_path).known_journals == ((journal_number("s1"), 41), (journal_number("first"), 2))
+
+
+def test_a_session_that_ended_in_mid_dose_knows_that_dose_by_its_journal(tmp_path):
+    a_run(tmp_path / "c" / "s1", doses=5)
+    (tmp_path / "c" / "s1" / "bench.jsonl").write_text(
+        "".join(json.dumps(row) + "\n" for row in (begun(1), {**ended(1, 3000), "dose_id": 4}, begun(2)))
+    )
+    assert look(tmp_path).known_journals == ((journal_number("s1"), 5),)
 
 
 def test_neither_another_chambers_runs_nor_simulated_ones_turn_this_tube(tmp_path):
@@ -236,17 +244,17 @@ def test_water_of_a_calibration_counts_in_the_day_of_a_run(tmp_path, ago_ms, cou
 def test_water_that_was_given_before_hydration_ages_while_people_get_ready():
     at = examples.moment(7_200_000)
     waiting = m.State(
-        now=at, link_up=True, greeted=True, reconciling=False, looked_elsewhere_ms=1_000,
-        given_today=(examples.given(-500, 100.0, m.ELSEWHERE),),
+        now=at, line=examples.line_that_is(line.SETTLED, at), looked_elsewhere_ms=1_000,
+        given_lately=(examples.given(-500, 100.0, m.ELSEWHERE),),
         steps_done=("clean-gloves", "fill-reservoir"),
     )  # fmt: skip
     state, _ = hands_on.phase_after(waiting, examples.SETTINGS)
     assert state.phase == m.WETTING
-    assert state.given_today == (examples.given(-500 - 7_199_000, 100.0, m.ELSEWHERE),)
+    assert state.given_lately == (examples.given(-500 - 7_199_000, 100.0, m.ELSEWHERE),)
 
 
 READY = m.State(
-    now=examples.moment(7_200_000), link_up=True, greeted=True, reconciling=False,
+    now=examples.moment(7_200_000), line=examples.line_that_is(line.SETTLED, examples.moment(7_200_000)),
     steps_done=("clean-gloves", "fill-reservoir"),
 )  # fmt: skip
 
@@ -256,15 +264,15 @@ READY = m.State(
     [
         ({}, ""),
         ({"steps_done": ("clean-gloves",)}, "steps_not_signed"),
-        ({"link_up": False}, "link_down"),
+        ({"line": m.NO_LINE}, "link_down"),
         ({"pump_age": m.PumpAge(LIFE_MS + 1)}, "tube_worn"),
         # 50 ml of a first aliquot on top of what another journal gave, two hours before the run clock starts
         (
-            {"given_today": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.1),)},
+            {"given_lately": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.1),)},
             "chamber_daily_limit",
         ),
-        ({"given_today": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.0),)}, ""),
-        ({"given_today": (poured(2 * H - watering.BOARD_DAY_MS, 250.1),)}, ""),
+        ({"given_lately": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.0),)}, ""),
+        ({"given_lately": (poured(2 * H - watering.BOARD_DAY_MS, 250.1),)}, ""),
     ],
 )
 def test_time_zero_waits_for_water_that_may_flow_and_says_what_it_waits_for(changes, reason):
@@ -292,11 +300,13 @@ def test_a_run_that_starts_takes_over_what_other_journals_hold_but_not_its_own(t
     journal.close()
     state = live.decider.state
     assert state.pump_age.turned_ms == 32_000 + 12_000
-    assert sorted((given.volume_max_ml, given.purpose) for given in state.given_today) == [
+    assert sorted((given.volume_max_ml, given.purpose) for given in state.given_lately) == [
         (6.0, m.ELSEWHERE), (6.0, m.FIXED_TIME),
     ]  # fmt: skip
     assert state.looked_elsewhere_ms == 5_000
-    assert state.last_dose_id == 41  # the board may tell that dose again; it is counted where it was asked for
+    # the board may tell that dose again; it is counted where it was asked for
+    assert (journal_number("s1"), 41) in state.known_journals
+    assert (state.last_dose_id, watering.next_dose_id(state)) == (2, 42)
     assert live.notes[0][0] == "pump_age"
 
 

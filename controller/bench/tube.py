@@ -19,7 +19,7 @@ from controller.control.photoperiod import utc_ms
 from controller.control.watering import BOARD_DAY_MS
 from controller.errors import JournalError, SettingsError
 from controller.plan import Chamber
-from controller.records.journal import Journal, Unreadable
+from controller.records.journal import Journal, Unreadable, journal_number
 from controller.settings import settings_from_text
 
 TURNING, TURNED = "turning", "turned"  # rows of that file: a dose that begins, and what came of it
@@ -43,20 +43,16 @@ class Dose(NamedTuple):
 
 
 class Elsewhere(NamedTuple):
-    """Doses that were found, how many journals they came from, and a sentence for each one that cannot be read."""
+    """Doses that were found, how many journals they came from, and a sentence for each one that cannot be read.
+
+    ``known_journals`` are (number by which a board remembers the journal, its highest dose id): what the board tells
+    again of such a dose is counted already.
+    """
 
     doses: tuple[Dose, ...]
     journals_count: int
     faults: tuple[str, ...]
-
-    @property
-    def known_journals(self) -> tuple[tuple[int, int], ...]:
-        return ()
-
-    @property
-    def last_dose_id(self) -> int:
-        """The highest id that any of them used: the board may tell that dose again, and it is counted already."""
-        return max((each.dose_id for each in self.doses), default=0)
+    known_journals: tuple[tuple[int, int], ...] = ()
 
     def without(self, folder: Path) -> "Elsewhere":
         """The same without the doses of one run, which knows them itself."""
@@ -70,6 +66,7 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
     """Doses of this chamber's pump in its sessions and in the runs that lie in ``run_folders``."""
     doses: list[Dose] = []
     faults: list[str] = []
+    known: list[tuple[int, int]] = []
     found = 0
     for path in sorted(calibrations.glob(f"*/{SESSION_FILE}")):
         try:
@@ -77,6 +74,7 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
         except (OSError, ValueError, KeyError, TypeError) as error:
             faults.append(f"{path}: this session cannot be read ({error}); its hours and water are not counted.")
             continue
+        known.append((journal_number(path.parent.name), _last_dose_id(path.parent, of_session)))
         doses, found = [*doses, *of_session], found + 1
     depths = ("journal.sqlite", "*/journal.sqlite", "*/*/journal.sqlite")  # the bench's runs lie one deeper
     seen = {path.resolve() for folder in run_folders for depth in depths for path in folder.glob(depth)}
@@ -87,8 +85,10 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
             faults.append(f"{path}: this run cannot be read; its hours and water are not counted ({error}).")
             continue
         if of_run is not None:
-            doses, found = [*doses, *of_run], found + 1
-    return Elsewhere(tuple(doses), found, tuple(faults))
+            number, its_doses = of_run
+            known.append((number, max((each.dose_id for each in its_doses), default=0)))
+            doses, found = [*doses, *its_doses], found + 1
+    return Elsewhere(tuple(doses), found, tuple(faults), tuple(each for each in known if each[1]))
 
 
 def _of_session(path: Path, simulated: bool) -> Iterator[Dose]:
@@ -112,8 +112,23 @@ def _of_session(path: Path, simulated: bool) -> Iterator[Dose]:
         )
 
 
-def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
-    """The doses of one run, or None when it is another chamber's, or of the other kind."""
+def _last_dose_id(folder: Path, doses: list[Dose]) -> int:
+    """The highest id of a session. One that ended in mid dose never learnt that one's id, but its journal has it."""
+    last_dose_id = max((each.dose_id for each in doses), default=0)
+    if all(each.dose_id for each in doses) or not (folder / "journal.sqlite").is_file():
+        return last_dose_id
+    try:
+        journal = Journal.open(folder / "journal.sqlite")
+    except (JournalError, Unreadable):
+        return last_dose_id  # the board's dose is then a stranger's until a person has looked
+    try:
+        return max([last_dose_id, *(each.dose_id for each in journal.records(m.DoseIntended))])
+    finally:
+        journal.close()
+
+
+def _of_run(path: Path, chamber: Chamber, simulated: bool) -> tuple[int, list[Dose]] | None:
+    """(its number, the doses) of one run, or None when it is another chamber's, or of the other kind."""
     journal = Journal.open(path)
     try:
         run = journal.run_row()
@@ -124,6 +139,7 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
             return None
         intents = {each.dose_id: each for each in journal.records(m.DoseIntended)}
         ended = {each.dose_id: each for each in journal.records(m.DoseClosed)}
+        number = journal.number
     finally:
         journal.close()
     doses = []
@@ -144,7 +160,7 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
                 its.pump.tubing_lot,
             )
         )
-    return doses
+    return number, doses
 
 
 def given_lately(elsewhere: Elsewhere, now_utc_ms: int, run_ms: int) -> tuple[m.Given, ...]:

@@ -95,7 +95,7 @@ def board_reason(state: m.State, settings: Settings, purpose: str = "") -> str:
         return _LINE_REASONS[state.line.state]
     if state.open_dose is not None:
         return "dose_open"
-    if next_dose_id(state) >= messages.DOSE_ID_MAX:
+    if next_dose_id(state) > messages.DOSE_ID_MAX:
         return "dose_ids_used_up"
     if state.asked_clear is not None:
         return "clearing"
