@@ -119,7 +119,7 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
         if its.site != chamber.site:
             return None
         intents = {each.dose_id: each for each in journal.records(m.DoseIntended)}
-        ended = {each.dose_id: each for each in journal.records(m.DoseClosed)}
+        ended = journal.outcomes()
     finally:
         journal.close()
     doses = []

@@ -202,6 +202,10 @@ class Journal:
         for _, record in self.numbered(record_class, where, parameters):
             yield record
 
+    def outcomes(self) -> dict[int, m.DoseClosed]:
+        """The outcome that holds of each dose that was closed: of several rows the last, which corrects the others."""
+        return {each.dose_id: each for each in self.records(m.DoseClosed)}
+
     def events(self, event: str) -> Iterator[m.EventRecord]:
         """The events of one name in the order they were written."""
         return self.records(m.EventRecord, "event = ?", (event,))
