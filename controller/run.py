@@ -125,7 +125,10 @@ class LiveRun:
         self._stopping = True
 
     def run(self, on_tick: Callable[[m.State], None] | None = None) -> m.State:
-        """Decide until told to stop; ``on_tick`` sees the state once a second."""
+        """Decide until told to stop; ``on_tick`` sees the state once a second.
+
+        The state that is answered says so (``records_failed``) when nothing could be recorded at the end.
+        """
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self.stop)
         decider = self.decider
@@ -173,6 +176,7 @@ class LiveRun:
         if self.decider.state.records_failed:
             return  # an answer could not be written; they wait
         try:
+            self.journal.check_there()
             requests = self.journal.open_requests()
         except JournalError as error:
             self.decider.handle(m.AppendFailed(self.decider.moment(), None, str(error)))
@@ -199,4 +203,16 @@ class LiveRun:
         self._schedule.stop()
         self._notice.close()
         self.chamber.close()  # lamp off before anything that can fail
-        self.journal.close()
+        self._close_journal()
+
+    def _close_journal(self) -> None:
+        """Write what is left. Where that fails the state says so: nobody is told that all is well."""
+        try:
+            try:
+                self.journal.check_there()
+            finally:
+                self.journal.close()
+        except JournalError as error:
+            state = self.decider.state
+            words = state.records_failed_words if state.records_failed else str(error)
+            self.decider.state = state.but(records_failed=True, records_failed_words=words)

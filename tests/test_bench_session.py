@@ -117,6 +117,22 @@ def test_portions_turn_exactly_their_steps_and_are_in_the_journal(tmp_path):
     journal.close()
 
 
+def test_a_correction_of_an_earlier_portion_is_not_taken_for_the_portion_that_just_ended(tmp_path, monkeypatch):
+    session, _ = opened(tmp_path / "c" / "s1")
+    session.get_ready()
+    first = session.give(1000)
+    write = session.journal.append
+
+    def append(record):
+        write(record)
+        if isinstance(record, m.DoseClosed) and record.dose_id != first.dose_id:
+            write(replace(first, at=record.at, steps_min=990, steps_max=990, end_reason="stopped"))
+
+    monkeypatch.setattr(session.journal, "append", append)
+    assert (session.give(2000).steps_max, session.journal.outcomes()[first.dose_id].steps_max) == (2000, 990)
+    session.close()
+
+
 def test_a_leak_ends_a_calibration_and_the_portion_is_not_weighed(tmp_path):
     session, chamber = opened(tmp_path / "c" / "s1")
     session.get_ready()

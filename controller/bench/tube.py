@@ -138,7 +138,7 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> tuple[int, list[Do
         if its.site != chamber.site:
             return None
         intents = {each.dose_id: each for each in journal.records(m.DoseIntended)}
-        ended = {each.dose_id: each for each in journal.records(m.DoseClosed)}
+        ended = journal.outcomes()
         number = journal.number
     finally:
         journal.close()

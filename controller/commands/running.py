@@ -23,7 +23,7 @@ from controller.commands.telling import CAUTION
 from controller.commands.terminal import Exit, err, json_option, out, plain_errors
 from controller.control import model as m
 from controller.control.photoperiod import moment_of
-from controller.errors import SettingsError
+from controller.errors import JournalError, SettingsError
 from controller.run import LiveRun, lock_run, open_run
 from controller.schedule import HurriedSchedule
 from controller.settings import read_chamber, read_settings
@@ -100,6 +100,8 @@ def run(
         state = live.run(tell)
         out.print(f"Stopped in phase {state.phase}.")
         del held
+        if state.records_failed:
+            raise JournalError(f"Stopped while nothing could be recorded: {state.records_failed_words}.")
 
 
 @click.command()
