@@ -13,9 +13,9 @@ from tests.stand.virtual.playing import US_PER_S, Script, play
 
 @pytest.mark.guards("H3", "board", "0bf493d6")
 def test_a_dose_whose_intent_cannot_be_saved_never_turns_and_its_lease_runs_out():
-    script = dosing(9.0)
+    script = dosing(7.5)
     script.at(0.7, "saves_fail", True)
-    script.at(7.0, "saves_fail", False)
+    script.at(6.5, "saves_fail", False)
     played = play(script)
     assert_it_ran_through(played)
     assert played.pulses_us == []
@@ -102,7 +102,7 @@ def test_an_identity_is_drawn_from_1_to_999999999():
 
 
 @pytest.mark.guards("H3", "board", "0bf493d6")
-@pytest.mark.parametrize("flood", ["\xff\x03\n" * 8000, "ask " * 6000, messages.encode("ask").decode() * 2000])
+@pytest.mark.parametrize("flood", ["\xff\x03\n" * 2000, "ask " * 1500, messages.encode("ask").decode() * 700])
 def test_a_flooded_line_takes_no_pulse_and_no_tick_and_leaves_the_watchdog_fed(flood):
     script = dosing(4.0, costs_us={"byte": 5})
     script.at(1.2, "host", flood)
@@ -116,7 +116,7 @@ def test_a_flooded_line_takes_no_pulse_and_no_tick_and_leaves_the_watchdog_fed(f
 @pytest.mark.guards("H3", "board", "0bf493d6")
 def test_a_leak_in_a_flood_trips_within_a_tick():
     script = dosing(costs_us={"byte": 5})
-    script.at(1.2, "host", "\x00" * 20000)
+    script.at(1.2, "host", "\x00" * 5000)
     script.probes(1.25, leak=WET)
     played = play(script)
     (off_us,) = played.disabled_us()
@@ -124,25 +124,25 @@ def test_a_leak_in_a_flood_trips_within_a_tick():
 
 
 def test_what_follows_a_flood_is_still_heard():
-    script = Script(12.0, costs_us={"byte": 5})
-    script.at(1.0, "host", "\xff" * 20000 + "\n")
-    script.greets(10.0)
+    script = Script(6.0, costs_us={"byte": 5})
+    script.at(1.0, "host", "\xff" * 5000 + "\n")
+    script.greets(5.0)
     played = play(script)
     assert played.counts["unread_bytes"] == 0
-    assert 10.0 * US_PER_S < played.said("board")[0][0] < 10.0 * US_PER_S + 3 * TICK_US
+    assert 5.0 * US_PER_S < played.said("board")[0][0] < 5.0 * US_PER_S + 3 * TICK_US
 
 
 def test_a_host_that_does_not_listen_is_owed_a_kilobyte_of_whole_lines_and_no_more():
-    script = Script(120.0)
+    script = Script(40.0)
     script.at(5.0, "deaf", True)
-    script.at(100.5, "deaf", False)
+    script.at(30.5, "deaf", False)
     played = play(script)
     assert_it_ran_through(played)
-    late = [(at_us, line) for at_us, line in played.log["said"] if 100.5 * US_PER_S <= at_us < 100.6 * US_PER_S]
+    late = [(at_us, line) for at_us, line in played.log["said"] if 30.5 * US_PER_S <= at_us < 30.6 * US_PER_S]
     owed_bytes = sum(len(line) + 1 for _, line in late)
     assert 1024 - 60 < owed_bytes <= 1024
     assert len(played.said("report")) == len(played.log["said"]), "every line is whole"
-    assert len(played.said("report")) == pytest.approx(4 + owed_bytes / 52 + 20, abs=3)
+    assert len(played.said("report")) == pytest.approx(4 + owed_bytes / 52 + 9, abs=3)
 
 
 def test_nobody_at_the_other_end_makes_no_busy_board():
@@ -150,7 +150,7 @@ def test_nobody_at_the_other_end_makes_no_busy_board():
     script.at(1.0, "gone", True)
     played = play(script)
     assert_it_ran_through(played)
-    assert played.counts["polls"] < 30_000
+    assert played.counts["polls"] < 3000
 
 
 # -- probes, rotor, jumper ---------------------------------------------------------------------------------
@@ -162,7 +162,7 @@ def test_counts_of_the_probes_are_said_as_the_converter_gave_them():
     assert play(script).said("report")[-1][1][5:9] == (2047, 3001, 15, 4095)
 
 
-ROTOR = {"ROTOR_PIN = None ": "ROTOR_PIN = 6 "}
+ROTOR = {"\nROTOR_PIN = None": "\nROTOR_PIN = 6"}
 
 
 @pytest.mark.guards("H3", "board", "0bf493d6")
