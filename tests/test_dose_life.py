@@ -392,7 +392,7 @@ def test_a_new_run_begins_though_the_board_repeats_an_account_that_its_journal_d
     bench.run(120)
 
     assert bench.state.phase == m.WETTING
-    assert [(each.purpose, each.dose_steps) for each in bench.journal.of(m.DoseIntended)][0] == (m.ELSEWHERE, 2400)
+    assert next((each.purpose, each.dose_steps) for each in bench.journal.of(m.DoseIntended)) == (m.ELSEWHERE, 2400)
 
 
 def test_another_controller_at_the_same_board_is_told_and_holds_the_water():

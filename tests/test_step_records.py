@@ -194,7 +194,7 @@ def test_the_steps_job_looks_what_fell_due_and_other_jobs_do_nothing():
         state.but(now=at, run_ms=state.run_ms + 1000), SETTINGS
     )
     assert records(step(state, m.JobFired(at, "steps"), SETTINGS)[1])
-    assert step(state, m.JobFired(at, "watering"), SETTINGS)[1] == []
+    assert step(state, m.JobFired(at, "parcels"), SETTINGS)[1] == []
 
 
 # -- alarms and the status lamp ----
