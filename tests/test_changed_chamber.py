@@ -8,10 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from controller.bench import records as calibrations
+from controller.cli import main
+from controller.commands.terminal import Exit
 from controller.control import model as m
 from controller.control import watering
+from controller.errors import SettingsError
 from controller.judging.changes import changes_between
 from controller.parcels.archive import archive
 from controller.parcels.sealing import seal
@@ -67,6 +71,42 @@ def test_keys_that_differ_are_named_with_both_values():
     )
     assert changes_between(before, before + "# a comment\n") == ()
     assert "cannot be compared" in changes_between("[", after)[0]
+
+
+@pytest.mark.guards("H9", "host", "9410ae0c")
+def test_the_chamber_file_of_another_site_is_refused_for_a_run_that_goes_on(tmp_path, chamber_path, mocker):
+    mocker.patch("controller.commands.running.LiveRun.run", return_value=m.State(now=examples.moment(1)))
+    before = chamber_path.read_text()
+    started(tmp_path / "run", chamber_path)[1].close()
+    journal = (tmp_path / "run" / "journal.sqlite").read_bytes()
+    other = tmp_path / "eastmoor.chamber.toml"
+    other.write_text(before.replace('name = "Skerry Light"', 'name = "Eastmoor"'))
+    answer = CliRunner().invoke(
+        main, ["run", str(PLAN), "--chamber", str(other), "--out", str(tmp_path / "run"), "--simulated"]
+    )
+
+    assert answer.exit_code == Exit.SETTINGS
+    assert answer.output.split("\n")[0] == (
+        f'{other}: site.name is "Eastmoor", but the run in {tmp_path / "run"} is one of "Skerry Light"; '
+        "give its own chamber file, or another folder with --out."
+    )
+    assert (tmp_path / "run" / "journal.sqlite").read_bytes() == journal
+
+
+def test_the_site_is_the_one_of_the_newest_chamber_file_and_its_place_and_zone_may_change(tmp_path, chamber_path):
+    text = chamber_path.read_text()
+    started(tmp_path / "run", chamber_path)[1].close()
+    moved = text.replace('place = "lighthouse keeper\'s bench"', 'place = "the lamp room"')
+    moved = moved.replace('time_zone = "Atlantic/Faroe"', 'time_zone = "Europe/London"')
+    assert moved.count("the lamp room") == moved.count("Europe/London") == 1
+    chamber_path.write_text(moved)
+    live, journal = started(tmp_path / "run", chamber_path)
+    journal.close()
+    assert [event for event, _ in live.notes] == [m.CHAMBER_FILE, m.CHAMBER_CHANGED]
+
+    chamber_path.write_text(moved.replace('name = "Skerry Light"', 'name = "Eastmoor"'))
+    with pytest.raises(SettingsError, match=r'site\.name is "Eastmoor", .* one of "Skerry Light"'):
+        started(tmp_path / "run", chamber_path)
 
 
 def test_an_unchanged_chamber_file_says_nothing(tmp_path, chamber_path):
