@@ -65,7 +65,7 @@ def run(
             judge_real(settings.chamber.calibration_ids)
         folder = folder or Path("runs") / plan_path.name.removesuffix(".toml").removesuffix(".plan")
         held = lock_run(folder)
-        journal = open_run(folder, settings, simulated=simulated)
+        journal = open_run(folder, settings, simulated=simulated, chamber_name=str(chamber_path))
         if bool(journal.run_row()["simulated"]) != simulated:
             raise SettingsError((f"{folder}: a run that began simulated cannot go on for real, nor the other way.",))
         calibrations = folder_of(chamber_path)
