@@ -80,6 +80,7 @@ class Board:
         self._last_journal_id = messages.number(saved, "last_journal_id")  # the journal of the last dose
         self._greeting = (0, 0)  # journal_id, hello_number of the greeting that this session began with
         self._greetings = 0
+        self._outcome_owed = False  # of the last dose, to the host that greeted, seen or not
         self._newest_hellos: dict[int, int] = {}  # journal_id -> the highest hello_number since the start
         self._heard = 0  # number of the newest message of the host in this session
         self._said = 0  # number of our newest
@@ -154,6 +155,7 @@ class Board:
                 self._newest_hellos.clear()
             self._newest_hellos[greeting[0]] = greeting[1]
             self._greeting = greeting
+            self._outcome_owed = True
             self._greetings += 1
             self._heard = 0
             self._said = 0
@@ -234,10 +236,11 @@ class Board:
         self._since_report_ms += elapsed_ms
         if self._since_report_ms >= (REPORT_EVERY_MS if law.state == interlocks.TURNING else REST_REPORT_EVERY_MS):
             self._report()
-        if not self._done_seen and self._done[2] is not None:
+        if self._done[2] is not None and (self._outcome_owed or not self._done_seen):
             self._since_done_ms += elapsed_ms
             if self._since_done_ms >= DONE_REPEAT_MS:
                 self._since_done_ms = 0
+                self._outcome_owed = False
                 self._say("done", law.last_dose_id, self._done[0], self._done[1], self._done[2])
         return steps
 

@@ -8,10 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_bridge import interlocks, limits, messages
-from firmware_bridge.board import fresh_saved_line
-from tests.boards import DRY, IDENTITY, JOURNAL, WET, Bench, Talker, kinds, plain
+from firmware_bridge.board import DONE_REPEAT_MS, fresh_saved_line
+from tests.boards import DRY, IDENTITY, JOURNAL, WET, Bench, Talker, but_reports, kinds, plain
 
 FRESH = fresh_saved_line(IDENTITY)
+FIRST = ("done", 1, 10, 10, interlocks.COMPLETE)  # the outcome of a first dose of ten steps
 
 
 @pytest.fixture
@@ -27,6 +28,13 @@ def state_of(bench):
     board = bench.board
     law = {**vars(board.law), "_slots": tuple(board.law.window_slots_steps()), "_slot": 0}
     return law, board.session, board._heard, board._done, board._done_seen, board._last_journal_id, board._to_save
+
+
+def after_one_dose(bench):
+    bench.dose(1, 10, 100)
+    bench.finish(1)
+    bench.send("seen", 1)
+    return bench
 
 
 # -- one message at a time ----------------------------------------------------------------------------------------
@@ -225,6 +233,61 @@ def test_greetings_of_very_many_journals_are_no_burden_to_a_small_board(bench):
         bench.talker = Talker(journal_id)
         assert "board" in kinds(bench.greet())
     assert len(bench.board._newest_hellos) < 20
+
+
+# -- the last outcome is told to whoever greets -------------------------------------------------------------------
+
+
+@pytest.mark.guards("H8", "board", "e9a3e030")
+def test_after_every_new_greeting_the_last_outcome_is_told_once_though_it_was_seen(bench):
+    """A host whose last rows were lost gets the exact account of the dose."""
+    after_one_dose(bench)
+    assert but_reports(bench.tick(10 * DONE_REPEAT_MS)) == []
+    for journal_id in (JOURNAL, JOURNAL, JOURNAL + 1):
+        if journal_id != bench.talker.journal_id:
+            bench.talker = Talker(journal_id)
+        bench.greet()
+        assert but_reports(bench.tick()) == [FIRST]
+        for _ in range(5):
+            assert but_reports(bench.tick(10 * DONE_REPEAT_MS)) == [], "once"
+    assert bench.board._done_seen, "and it stays seen: the next dose need not wait"
+    assert bench.send("dose", 2, 10, 100) == [("judged", 2, interlocks.ACCEPTED)]
+
+
+@pytest.mark.guards("H8", "board", "e9a3e030")
+def test_the_last_outcome_is_told_after_a_restart_too(bench):
+    after_one_dose(bench)
+    bench.board._ask_save()
+    bench.tick()
+    bench.power_on()
+    bench.greet()
+    assert but_reports(bench.tick()) == [FIRST]
+    assert but_reports(bench.tick(10 * DONE_REPEAT_MS)) == []
+
+
+def test_a_copy_of_a_greeting_brings_no_outcome_that_was_told(bench):
+    after_one_dose(bench)
+    hello = bench.talker.hello()
+    bench.receive(hello)
+    assert but_reports(bench.tick()[2:]) == [FIRST]
+    bench.receive(hello)
+    assert "done" not in kinds(bench.tick() + bench.tick(10 * DONE_REPEAT_MS))
+
+
+def test_a_board_that_never_had_a_dose_has_no_outcome_to_tell(bench):
+    for _ in range(3):
+        bench.greet()
+        assert but_reports(bench.tick(10 * DONE_REPEAT_MS)) == []
+
+
+def test_an_outcome_is_not_told_of_a_dose_that_still_turns_but_when_it_has_ended(bench):
+    bench.dose(1, 30, 100)
+    bench.greet()
+    assert "done" not in kinds(bench.tick(100) + bench.tick(100))
+    assert ("done", 1, 30, 30, interlocks.COMPLETE) in bench.tick(100)
+    bench.tick()
+    bench.send("seen", 1)
+    assert but_reports(bench.tick(10 * DONE_REPEAT_MS)) == []
 
 
 # -- whole streams ------------------------------------------------------------------------------------------------

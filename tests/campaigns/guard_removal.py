@@ -91,6 +91,8 @@ GUARDS = [
           "self._turned_total_steps += steps_max", "pass", OF_MEMORY),
     Guard("H8", "board", "a lost memory is another board", BOARD, "_lost_line(new_identity)", "_lost_line(1)",
           OF_MEMORY),
+    Guard("H8", "board", "whoever greets hears the last outcome", BOARD, "self._outcome_owed or not self._done_seen",
+          "not self._done_seen", OF_TALK),
     Guard("H1", "board", "a copy or a late line is not obeyed", BOARD, " and number > self._heard", "", OF_TALK),
     Guard("H1", "board", "a line of another conversation is not obeyed", BOARD, "message[1] == self.session and ", "",
           OF_TALK),

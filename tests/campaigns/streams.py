@@ -117,6 +117,13 @@ class HostileWorld(RuleBasedStateMachine):
     def a_healthy_host_renews(self, lease_ms):
         self._receive(b"\n" + self._line(("renew", 0, 1, max(self.granted), lease_ms)))
 
+    @precondition(lambda self: self.latched is not None)
+    @rule(behind=st.integers(0, 1))
+    def a_person_dries_a_probe_and_clears_this_trip_or_the_one_before(self, behind):
+        for _ in range(limits.DRY_MS_MIN // 1000):
+            self._tick(1000, (*DRY, 2600), self.ordered)
+        self._receive(b"\n" + self._line(("clear", 0, 1, max(0, self.board.law.trip_number - behind), self.latched)))
+
     @rule()
     def the_memory_takes_what_is_to_be_saved(self):
         self._save()
@@ -132,6 +139,15 @@ class HostileWorld(RuleBasedStateMachine):
 
     @rule(keeps=st.sampled_from(["all", "nothing", "rubbish"]))
     def the_power_fails(self, keeps):
+        self._restart(keeps)
+
+    @precondition(lambda self: self.board.law.state == interlocks.TURNING)
+    @rule(elapsed_ms=st.sampled_from([10, 500, 2000]))
+    def the_power_fails_while_the_motor_turns(self, elapsed_ms):
+        self._tick(elapsed_ms, (*DRY, 2600), self.ordered)
+        self._restart("all")
+
+    def _restart(self, keeps: str) -> None:
         if keeps != "all":
             self.memory = None if keeps == "nothing" else b"saved 1 2 3"
             self.obeyed.clear()  # a board that lost its memory is another one, whose conversations begin again

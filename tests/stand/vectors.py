@@ -71,6 +71,10 @@ SCENES = [
     ),
     ("the same greeting again", [GREET, ("say", "ask"), ("greet again",), ("say", "ask"), GREET, ("say", "ask")]),
     ("a late greeting", [GREET, GREET, ("send",) + HELLO + (7, 1), ("say", "ask"), ("send",) + HELLO + (8, 1)]),
+    (
+        "an outcome that was seen",
+        TURN + [("tick", 1000, 0), ("say", "seen", 1), GREET, ("tick", 10, 0), ("tick", 9000, 0), ("greet again",)],
+    ),
     ("another journal greets", TURN + [("tick", 100, 0), ("greet as", 8), ("say", "renew", 1, 3000), ("tick", 900, 0)]),
     ("a stop of an earlier conversation", [GREET, ("hold", "stop", 1), GREET, DOSE, ("save",), ("again", 2)]),
     ("a number that is the largest", [GREET, ("send", "ask", SESSION + 1, messages.NUMBER_MAX), ("say", "ask"), DOSE]),
