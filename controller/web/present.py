@@ -147,7 +147,10 @@ def refusal_words(look: Look, texts: Texts) -> str:
     reason = look.status.watering_reason
     if reason.startswith("tripped:"):
         return texts("watering_tripped.words", words=texts.law("trip", reason.removeprefix("tripped:"), reason))
-    return texts.law("watering", reason, look.status.water_answer)
+    answer = texts.said_plainly(look.status.water_answer)
+    if reason.startswith("refused:"):
+        return texts.law("refusal", reason.removeprefix("refused:"), answer)
+    return texts.law("watering", reason, answer)
 
 
 def sending_words(site: Site, look: Look, texts: Texts) -> list[str]:
