@@ -18,7 +18,8 @@ from controller.settings import example_path, read_chamber, read_settings
 from tests.settings_files import CHAMBER_NAME, LEFT_OUT, PLAN_NAME, changed, example, sentences, toml_text
 
 MOISTURE_LED = example(PLAN_NAME)
-CHAMBER = example(CHAMBER_NAME)
+# the example chamber at the very bounds of its board, in dose and day
+CHAMBER = changed(example(CHAMBER_NAME), {"limits.dose_max_ml": 60, "limits.daily_max_ml": 300})
 FIXED = changed(
     MOISTURE_LED,
     {
@@ -711,17 +712,19 @@ def test_an_aliquot_of_half_a_litre_is_told_from_the_dose_limit_of_the_chamber(t
         ),
     ],
 )
-def test_a_chamber_is_held_against_the_limits_of_its_board(board, sentence):
-    """The example chamber stands at the bounds of its board in dose and day; one less refuses it."""
+def test_a_chamber_is_held_against_the_limits_of_its_board(tmp_path, board, sentence):
+    """The chamber stands at the bounds of its board in dose and day; one less refuses it."""
+    (tmp_path / CHAMBER_NAME).write_text(toml_text(CHAMBER))
     with pytest.raises(SettingsError) as caught:
-        read_chamber(example_path(CHAMBER_NAME), board)
+        read_chamber(tmp_path / CHAMBER_NAME, board)
     assert [one for one in caught.value.sentences if one.startswith(f"{CHAMBER_NAME}: {sentence}")]
     assert len(caught.value.sentences) == 1
 
 
-def test_a_chamber_at_the_very_limits_of_its_board_is_taken():
+def test_a_chamber_at_the_very_limits_of_its_board_is_taken(tmp_path):
     board = BoardLimits(12_000, 60_000, 200, 62_000, 2_000, 3_000)
-    assert read_chamber(example_path(CHAMBER_NAME), board).limits.dose_max_ml == 60.0
+    (tmp_path / CHAMBER_NAME).write_text(toml_text(CHAMBER))
+    assert read_chamber(tmp_path / CHAMBER_NAME, board).limits.dose_max_ml == 60.0
 
 
 def test_a_picture_frame_that_is_inside_out_is_told(tmp_path):

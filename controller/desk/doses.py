@@ -7,6 +7,7 @@ from controller.bed import capacity_fraction
 from controller.control.model.moments import MS_PER_H
 from controller.control.watering import EFFECT_RISE_MIN_FRACTION, SLOT_GRACE_MS
 from controller.desk.answers import Advice
+from controller.judging.headroom import narrow_limits
 from controller.plan import Settings
 
 SLACK_H = SLOT_GRACE_MS / MS_PER_H  # a fixed time that was missed is used for so long after
@@ -58,7 +59,7 @@ def fixed_times(settings: Settings) -> Iterator[Advice]:
 
 
 def board(settings: Settings) -> Iterator[Advice]:
-    """Whether chamber and board give what the plan may want."""
+    """Whether chamber and board give what the plan may want, after the next pump calibration too."""
     plan, chamber = settings.plan, settings.chamber
     fallback = plan.watering.fallback
     largest_ml = max(plan.first_wetting.aliquot_ml, plan.watering.dose_ml, fallback.dose_ml if fallback else 0.0)
@@ -71,4 +72,6 @@ def board(settings: Settings) -> Iterator[Advice]:
     held_back = first_day_ml > chamber.limits.daily_max_ml
     if held_back:
         words += " Water beyond that is held back until the next day."
-    yield Advice("board", largest_ml <= chamber.limits.dose_max_ml, words, numbers)
+    narrow = list(narrow_limits(chamber))
+    words = " ".join([words, *narrow])
+    yield Advice("board", largest_ml <= chamber.limits.dose_max_ml and not narrow, words, numbers)
