@@ -13,6 +13,7 @@ from annotated_types import Ge, Gt, Le, MinLen
 
 Fraction = Annotated[float, Ge(0.0), Le(1.0)]
 Name = Annotated[str, MinLen(1)]
+DAYS_OF_A_WEEK = 7
 _FORBID = {"extra": "forbid", "strict": True}
 
 
@@ -105,7 +106,13 @@ class Watering:
     moisture: MoistureLed | None = None
     fixed: FixedTimes | None = None
     fallback: Fallback | None = None
+    weekly_cap_ml: Annotated[float, Gt(0.0), Le(35_000.0)] | None = None
     aged_pump: Literal["warn", "stop"] = "warn"  # a tube past its hours, or a factor that moved past its bound
+
+    @property
+    def most_in_a_week_ml(self) -> float:
+        """What may be given in any seven days; a plan without a weekly cap allows seven of its days."""
+        return DAYS_OF_A_WEEK * self.daily_cap_ml if self.weekly_cap_ml is None else self.weekly_cap_ml
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -134,6 +134,13 @@ def test_a_reservoir_that_may_run_dry_is_told_before_the_holiday():
     assert "before a holiday" in told.words
 
 
+@pytest.mark.parametrize(("weekly_ml", "worst_ml"), [(None, 210 + 900), (100, 210 + 300)])
+def test_the_most_that_a_run_can_use_keeps_to_the_weekly_cap(weekly_ml, worst_ml):
+    told = answer("water", watering=replace(PLAN.watering, weekly_cap_ml=weekly_ml))
+
+    assert f"at the most that the plan allows ({worst_ml} ml)" in told.words
+
+
 def test_fixed_times_use_what_they_say():
     fixed = replace(PLAN.watering, moisture=None, fallback=None, fixed=p.FixedTimes(times=[time(7), time(15)]))
     told = answer("water", watering=fixed)
