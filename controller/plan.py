@@ -86,12 +86,17 @@ class FixedTimes:
 
 @dataclass(frozen=True, kw_only=True)
 class Fallback:
-    """What a plan allows while the moisture reading is not trusted. Without it there is no water then."""
+    """What a plan allows while the moisture reading is not trusted. Without it there is no water then.
+
+    With ``without_effect`` the same small doses also go on, while the alarm stands, when two doses did not make the
+    medium wetter; without it there is no water then until a person has cleared the trip.
+    """
 
     __pydantic_config__ = _FORBID
     dose_ml: Annotated[float, Gt(0.0), Le(500.0)]
     every_h: Annotated[float, Ge(1.0), Le(720.0)]
     untrusted_for_h: Annotated[float, Ge(0.0), Le(720.0)] = 6.0
+    without_effect: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

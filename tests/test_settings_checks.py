@@ -780,3 +780,16 @@ def test_a_plan_without_a_weekly_cap_allows_seven_of_its_days(tmp_path, weekly_m
     law = read_settings(tmp_path / PLAN_NAME, tmp_path / CHAMBER_NAME).plan.watering
 
     assert law.most_in_a_week_ml == most_ml
+
+
+@pytest.mark.parametrize(("value", "said"), [
+    (LEFT_OUT, []), (True, []), (False, []),
+    (1, ["watering.fallback.without_effect is 1; give true or false."]),
+    ("yes", ['watering.fallback.without_effect is "yes"; give true or false.']),
+])  # fmt: skip
+def test_a_fallback_may_say_whether_it_goes_on_without_effect(tmp_path, value, said):
+    plan = changed(MOISTURE_LED, {"watering.fallback.without_effect": value})
+    assert sentences(tmp_path, plan, CHAMBER) == [f"{PLAN_NAME}: {each}" for each in said]
+    if not said:
+        found = read_settings(tmp_path / PLAN_NAME, tmp_path / CHAMBER_NAME).plan.watering.fallback
+        assert found.without_effect is (value is True)

@@ -8,7 +8,7 @@ from math import ceil
 
 from controller.bed import FILLED_FRACTION, capacity_fraction
 from controller.desk.answers import Advice
-from controller.desk.doses import board, fixed_times, one_dose
+from controller.desk.doses import board, fixed_times, one_dose, without_effect
 from controller.desk.drowning import drowning, light_mol_m2_day
 from controller.plan import DAYS_OF_A_WEEK, Settings
 from controller.science.medium import INFILTRATION
@@ -40,6 +40,7 @@ def advise(settings: Settings) -> list[Advice]:
         *_emergence(settings),
         *_water_use(settings),
         *one_dose(settings),
+        *without_effect(settings),
         *fixed_times(settings),
         *drowning(settings),
         *board(settings),

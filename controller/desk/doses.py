@@ -5,10 +5,10 @@ from itertools import pairwise
 
 from controller.bed import capacity_fraction
 from controller.control.model.moments import MS_PER_H
-from controller.control.watering import EFFECT_RISE_MIN_FRACTION, SLOT_GRACE_MS
+from controller.control.watering import EFFECT_RISE_MIN_FRACTION, EFFECTS_MISSED_MAX, SLOT_GRACE_MS
 from controller.desk.answers import Advice
 from controller.judging.headroom import narrow_limits
-from controller.plan import Settings
+from controller.plan import DAYS_OF_A_WEEK, Settings
 
 SLACK_H = SLOT_GRACE_MS / MS_PER_H  # a fixed time that was missed is used for so long after
 
@@ -34,6 +34,27 @@ def one_dose(settings: Settings) -> Iterator[Advice]:
             "that do not arrive, as when the tube has come off. Give larger doses, less often."
         )
     yield Advice("dose", is_seen and over_ml <= 0.0, words, numbers)
+
+
+def without_effect(settings: Settings) -> Iterator[Advice]:
+    """What happens to the water when doses do not make the medium wetter: tube off, or a probe that has lost touch."""
+    watering, bed_ml = settings.plan.watering, settings.plan.medium.bed_volume_ml
+    if watering.dose_ml / bed_ml < EFFECT_RISE_MIN_FRACTION:
+        return  # no dose is looked for, which ``one_dose`` says
+    words = f"When {EFFECTS_MISSED_MAX} doses in a row do not make the medium wetter, an alarm calls a person"
+    fallback = watering.fallback
+    if fallback is None or not fallback.without_effect:
+        key = "" if fallback is None else " (watering.fallback.without_effect = false)"
+        words += f" and there is no water until somebody comes and clears it{key}: see that somebody can, in time."
+        yield Advice("no effect", True, words, {"goes_on": False})
+        return
+    a_week_ml = min(watering.most_in_a_week_ml, DAYS_OF_A_WEEK * 24.0 / fallback.every_h * fallback.dose_ml)
+    words += (
+        f", and until it is cleared {fallback.dose_ml:g} ml every {fallback.every_h:g} h go on, at most "
+        f"{a_week_ml:.0f} ml in a week (watering.fallback.without_effect = true). If the tube has come off, that water "
+        "runs beside the bed: only with a leak probe under the tray, and look at it before the run."
+    )
+    yield Advice("no effect", True, words, {"goes_on": True, "most_in_a_week_ml": round(a_week_ml, 1)})
 
 
 def fixed_times(settings: Settings) -> Iterator[Advice]:
