@@ -2,6 +2,7 @@
 
 import pytest
 
+from controller.control import model as m
 from tests.water import end, plans
 from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
 
@@ -58,3 +59,13 @@ def test_water_that_the_board_tells_of_before_the_start_is_as_young_as_its_row(g
     growing.replace_journal(beside=False)
     growing.pass_ms(5 * MINUTE_MS)
     end.ends_well(growing)
+
+
+def test_what_a_start_on_a_full_disk_found_due_is_due_once(growing):
+    """Its rows were written when the disk had room again, but the memory did not hold them, and they came twice."""
+    growing.disk.refuses_after = 0
+    growing.kill(records_lost=40)
+    growing.later(30 * SECOND_MS, growing.disk.free)
+    growing.pass_ms(5 * MINUTE_MS)
+    due = [row for _, row in growing.disk.written if isinstance(row, m.StepRecord)]
+    assert len(due) == 1

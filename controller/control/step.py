@@ -256,12 +256,11 @@ def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> De
 def _append_failed(state: m.State, event: m.AppendFailed, settings: Settings) -> Decision:
     """Nothing is given that cannot be written down: show it, try again later. What turns is stopped by ``step``.
 
-    A trip latches all the same, and its record waits.
+    A trip latches all the same, and what a start found due is due; their records wait.
     """
     news = tuple(record for record in event.unwritten if record not in state.unwritten)
     for record in news:
-        if isinstance(record, m.TripRecord):
-            state = remembered(state, record, settings)
+        state = remembered(state, record, settings)
     actions: list[m.Action] = []
     if state.status_pattern != m.STATUS_FAST:
         actions.append(m.SetStatusLamp(m.STATUS_FAST))

@@ -84,9 +84,7 @@ class WaterLife(RuleBasedStateMachine):
     def look(self) -> None:
         """Half a minute without a new fault; where none is at work the judge looks."""
         world = self.world
-        world.pass_ms(end.QUIET_MS)
-        sound = all(wire.is_sound(world.now_ms - end.QUIET_MS) for wire in (world.to_board, world.to_host))
-        if sound and world.port_is_there and not world._later and world.to_board.is_empty() and world.rival is None:
+        if world.is_sound():
             end.look(world)
 
     # -- the line ----

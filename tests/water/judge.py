@@ -98,7 +98,12 @@ class Judge:
         self._unfolded_run_ms = 0
 
     def records_are_lost(self) -> None:
+        """What another board turned than the one that is there now can be asked of nobody."""
         self.records_were_lost = True
+        number, board_id = self.world.disk.number, self.world.board.board_id
+        self._excuse_what_is_lost(
+            sum(each.steps for each in self.turns if each.journal_id == number and each.board_id != board_id)
+        )
 
     def board_is_exchanged(self, how: str) -> None:
         """Whoever lost records before, and never asked this board, cannot learn from it any more."""
@@ -108,13 +113,13 @@ class Judge:
         self.flash_has_lied = True
         self._excuse_what_is_lost()
 
-    def _excuse_what_is_lost(self) -> None:
+    def _excuse_what_is_lost(self, most_steps: int = 10**9) -> None:
         if self.records_were_lost:
             ledger = Ledger()
             for true_ms, record in self.world.disk.written:
                 ledger.add(true_ms, record)
             lacking_steps = self.true_steps(self.world.disk.number) - ledger.account_steps()
-            self.excused_steps = max(self.excused_steps, lacking_steps)
+            self.excused_steps = max(self.excused_steps, min(lacking_steps, most_steps))
 
     # -- what the world tells ----
 

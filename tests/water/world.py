@@ -377,6 +377,20 @@ class World:
 
     # -- the end of all faults ----
 
+    def is_sound(self) -> bool:
+        """Whether no fault is at work, armed or on its way."""
+        return (
+            all(wire.is_sound(self.now_ms) and wire.is_empty() for wire in (self.to_board, self.to_host))
+            and not self._later
+            and self.port_is_there
+            and self.board.is_on
+            and self.board.cut_after_saves < 0
+            and self.host is not None
+            and self.host.dies_before < 0
+            and self.rival is None
+            and self.disk.refuses_after < 0
+        )
+
     def mend(self) -> None:
         """Every fault is over at once. Trips stand, and what is under way arrives."""
         pending, self._later = self._later, []
