@@ -38,7 +38,10 @@ def conditions(state: m.State, settings: Settings) -> dict[str, str]:
     if state.line.state == line.DOWN:
         found["board_silent"] = "The board does not answer: its line cannot be opened."
     elif state.line.state != line.SETTLED:
-        found["board_silent"] = "The line is open, but nothing on it answers as the board does."
+        found["board_silent"] = (
+            "The line is open, but nothing on it answers as a board of this release does: look what is plugged in, "
+            "and whether it was flashed with this release."
+        )
     if state.limits_differ:
         found["board_limits_differ"] = "Board and controller hold different limits: logging goes on without water."
     if not state.now.utc_trusted:
@@ -78,7 +81,10 @@ def _missing_water(state: m.State, settings: Settings) -> dict[str, str]:
     if since_ms is None or state.phase == m.ENDED:
         return {}
     wait_h = settings.plan.watering.missing_after_h
-    if state.run_ms - max(since_ms, state.last_dose_run_ms or 0) < wait_h * m.MS_PER_H:
+    waited_ms = state.run_ms - max(since_ms, state.last_dose_run_ms or 0)
+    if state.phase == m.PREPARING:
+        waited_ms = state.now.monotonic_ms - state.wanting_since_ms
+    if waited_ms < wait_h * m.MS_PER_H:
         return {}
     wanted = f"Water has been wanted for {wait_h:g} h and none came."
     told = (wanted, watering_words(state.watering_answer), lasting(state, settings))

@@ -103,10 +103,15 @@ def _acquainted(state: m.State, message: Message, session: int, number: int, ech
     if before is None or before.boots != boots or differ != state.limits_differ:
         words = "The board holds other limits than this program." if differ else "The board holds the same limits."
         actions.append(m.Append(m.EventRecord(state.now, "board_greeted", f"{words} It has started {boots} times.")))
-    was_said = state.line.said if session == state.line.session else 0
+    was_said = state.line.said if session == state.line.session else 0  # echo: a life before may have said more
     state = line.happened(state, line.ANSWERED)
     now_line = state.line._replace(
-        session=session, said=was_said, heard=number, echo=echo, heard_ms=state.now.monotonic_ms, greeting=greeting
+        session=session,
+        said=max(was_said, echo),
+        heard=number,
+        echo=echo,
+        heard_ms=state.now.monotonic_ms,
+        greeting=greeting,
     )
     state, trip_reason, recorded = acquaintance.judge(state.but(line=now_line, limits_differ=differ), settings)
     tripped: list[m.Action] = []

@@ -57,6 +57,7 @@ def placed(state: m.State, at: m.Moment, last_reading: m.ReadingRecord | None, s
         state = state.but(dose_life=m.DoseLife(dose_life.STOPPING, at.monotonic_ms))
     since_ms = state.wanting_since_run_ms
     return state.but(
+        wanting_since_ms=at.monotonic_ms,
         given_lately=tuple(g for g in state.given_lately if g.run_ms > state.run_ms - watering.KEPT_MS),
         moisture_untrusted_since_run_ms=state.run_ms,
         phase_since_run_ms=min(state.phase_since_run_ms, state.run_ms),

@@ -150,7 +150,9 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
     """Since when water is missing: a fixed time that was missed stays missed until a dose comes."""
     since_ms = state.wanting_since_run_ms
     if record.wanted and record.reason not in ORDERLY:
-        since_ms = state.run_ms if since_ms is None else since_ms
+        if since_ms is None:
+            state = state.but(wanting_since_ms=record.at.monotonic_ms)
+            since_ms = state.run_ms
     elif settings.plan.watering.fixed is None and not record.wanted:
         since_ms = None
     state = state.but(wanting_since_run_ms=since_ms)

@@ -135,6 +135,7 @@ class State:
     effect_check: EffectCheck | None = None
     effects_missed: int = 0
     watering_answer: str = ""
+    wanting_since_ms: int = 0  # monotonic, of the same; for a run that gets ready, whose run clock stands still
     wanting_since_run_ms: int | None = None  # water is wanted and not given, for no reason that the plan gives
     pump_age: PumpAge = NEW_PUMP  # from other journals and this one, up to now; nobody folds it from records
     looked_elsewhere_ms: int = 0  # monotonic moment at which ``given_lately`` took over the water of other journals
