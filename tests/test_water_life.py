@@ -69,3 +69,16 @@ def test_what_a_start_on_a_full_disk_found_due_is_due_once(growing):
     growing.pass_ms(5 * MINUTE_MS)
     due = [row for _, row in growing.disk.written if isinstance(row, m.StepRecord)]
     assert len(due) == 1
+
+
+def test_a_run_whose_older_copy_is_put_back_in_the_middle_of_the_first_wetting_goes_on():
+    """The first aliquot is found on the board; its pause was awaited on a run clock that had not begun."""
+    world = World(plans.WETTING)
+    world.pass_ms(10 * SECOND_MS)
+    rows = len(world.disk.written)
+    world.ask(m.SIGN_STEP, plans.GATE.name)
+    world.pass_until(5 * MINUTE_MS, lambda: bool(world.judge.ledger.closed))
+    world.kill(records_lost=len(world.disk.written) - rows)
+    world.pass_ms(MINUTE_MS)
+    assert standing(world) == [m.JOURNAL_BEHIND]
+    end.ends_well(world)
