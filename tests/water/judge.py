@@ -237,14 +237,16 @@ class Judge:
 
     def _account_is_true(self, dose_id: int) -> None:
         """No row of a dose says less than was turned for it, nor more than could be at the least."""
-        steps = sum(each.steps for each in self.turns if self._is_of(each, dose_id))
+        steps, number = sum(each.steps for each in self.turns if self._is_of(each, dose_id)), self.world.disk.number
         closed = self.ledger.closed[dose_id][1]
         if self.ledger.purpose(dose_id) == m.ELSEWHERE or closed.end_reason == m.FOUND_ON_BOARD:
             return
         if self.flash_has_lied or self.records_were_lost:
             return  # judged by the sum of the journal, once it is quiet
         self._hold(steps <= closed.steps_max, f"dose {dose_id} turned {steps} steps, and its row says {closed}")
-        self._hold(closed.steps_min <= steps, f"dose {dose_id} turned {steps} steps, and its row says {closed}")
+        # a rival's dose of the same number is told as ours: water in the same bed, counted once
+        in_bed = steps + sum(each.steps for each in self.turns if each.dose_id == dose_id and each.journal_id != number)
+        self._hold(closed.steps_min <= in_bed, f"dose {dose_id} turned {steps} steps, and its row says {closed}")
 
     def _is_of(self, turn: Turn, dose_id: int) -> bool:
         """Whether it is the dose of this row; an id whose row a disk has lost may be used again on another board."""
@@ -307,7 +309,9 @@ class Judge:
             if journal_id == self.world.disk.number and second * 1000 > since_ms:
                 known = self.all_intents.get((journal_id, dose_id))
                 if known is not None and (not purposes or known.purpose in purposes):
-                    counted_ml += steps * known.ml_per_step
+                    # with a lost row its factor is lost: what is found of it is counted by the one in use
+                    kept = ledger.intents.get(dose_id)
+                    counted_ml += steps * (intent.ml_per_step if kept is None else kept[1].ml_per_step)
         for dose_id, (true_ms, closed) in ledger.closed.items():
             if (
                 true_ms > since_ms
