@@ -15,7 +15,7 @@ from controller.control import model as m
 from controller.control.recovery import resume
 from controller.deciding import Decider
 from controller.errors import JournalError, SettingsError
-from controller.judging.changes import changes_between
+from controller.judging.changes import changes_between, site_named
 from controller.plan import Settings
 from controller.records.journal import Journal
 from controller.run_settings import newest_chamber_text
@@ -29,8 +29,11 @@ CLOCK_LOOK_MS = 250
 STOP_WAIT_MS = 3_000  # at the end, the dose under way is stopped and its count awaited no longer than this
 
 
-def open_run(folder: Path, settings: Settings, *, simulated: bool) -> Journal:
-    """The journal of a new run in ``folder``, or of the same plan's run that goes on there."""
+def open_run(folder: Path, settings: Settings, *, simulated: bool, chamber_name: str = "the chamber file") -> Journal:
+    """The journal of a new run in ``folder``, or of the same plan's run at the same site that goes on there.
+
+    SettingsError when the run there is another plan's or another site's; ``chamber_name`` is how that names the file.
+    """
     path = folder / "journal.sqlite"
     if not path.exists() or not path.stat().st_size:
         run_id = f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}-{settings.chamber.site.name.lower().replace(' ', '-')}"
@@ -44,6 +47,15 @@ def open_run(folder: Path, settings: Settings, *, simulated: bool) -> Journal:
             (
                 f"{path}: this folder holds a run of another plan (SHA-256 {str(known['plan_sha256'])[:12]}..., "
                 f"this plan has {settings.plan_sha256[:12]}...); give another folder with --out.",
+            )
+        )
+    its_site, this_site = site_named(newest_chamber_text(journal)), site_named(settings.chamber_text)
+    if its_site is not None and its_site != this_site:
+        journal.close()
+        raise SettingsError(
+            (
+                f'{chamber_name}: site.name is "{this_site}", but the run in {folder} is one of "{its_site}"; '
+                "give its own chamber file, or another folder with --out.",
             )
         )
     journal.go_on()
@@ -105,7 +117,7 @@ class LiveRun:
         state = state.but(
             given_lately=(*lately, *state.given_lately),
             looked_elsewhere_ms=at.monotonic_ms,
-            known_journals=elsewhere.known_journals,
+            known_journals=tuple(elsewhere.known_journals.items()),
             pump_age=age,
         )
         self.notes = _changed_since_begun(journal, settings)
@@ -125,7 +137,10 @@ class LiveRun:
         self._stopping = True
 
     def run(self, on_tick: Callable[[m.State], None] | None = None) -> m.State:
-        """Decide until told to stop; ``on_tick`` sees the state once a second."""
+        """Decide until told to stop; ``on_tick`` sees the state once a second.
+
+        The state that is answered says so (``records_failed``) when nothing could be recorded at the end.
+        """
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self.stop)
         decider = self.decider
@@ -173,6 +188,7 @@ class LiveRun:
         if self.decider.state.records_failed:
             return  # an answer could not be written; they wait
         try:
+            self.journal.check_there()
             requests = self.journal.open_requests()
         except JournalError as error:
             self.decider.handle(m.AppendFailed(self.decider.moment(), None, str(error)))
@@ -199,4 +215,16 @@ class LiveRun:
         self._schedule.stop()
         self._notice.close()
         self.chamber.close()  # lamp off before anything that can fail
-        self.journal.close()
+        self._close_journal()
+
+    def _close_journal(self) -> None:
+        """Write what is left. Where that fails the state says so: nobody is told that all is well."""
+        try:
+            try:
+                self.journal.check_there()
+            finally:
+                self.journal.close()
+        except JournalError as error:
+            state = self.decider.state
+            words = state.records_failed_words if state.records_failed else str(error)
+            self.decider.state = state.but(records_failed=True, records_failed_words=words)

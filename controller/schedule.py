@@ -2,7 +2,9 @@
 
 The triggers follow the wall clock, which on a small board may jump by years when network time arrives. So every
 trigger counts from now, never from its last firing (nothing piles up after a jump forward), and whoever keeps the
-table sets it up anew after a jump (nothing sleeps after a jump back). No safety and no lease depends on any of it.
+table sets it up anew after a jump (nothing sleeps after a jump back). No safety and no lease depends on any of it, and
+no water: fixed times are slots of the run clock, which the law looks at each second, so that a clock that jumps gives
+none twice.
 """
 
 import heapq
@@ -14,7 +16,6 @@ from typing import Any, NamedTuple
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
-from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
 from controller.chamber.hurried_clock import HurriedClock
@@ -36,14 +37,8 @@ class FromNow(BaseTrigger):  # type: ignore[misc]
         self.inner = inner
 
     def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime | None:
-        after = now + timedelta(microseconds=1)
-        while True:
-            found: datetime | None = self.inner.get_next_fire_time(None, after)
-            if found is None or found.astimezone(UTC) > now.astimezone(UTC):
-                return found
-            # When clocks go back, a cron trigger answers the first of two equal local times even after it has passed,
-            # and whoever asks on would never come to an end.
-            after += timedelta(hours=1)
+        found: datetime | None = self.inner.get_next_fire_time(None, now + timedelta(microseconds=1))
+        return found
 
 
 class Job(NamedTuple):
@@ -67,11 +62,6 @@ def job_table(settings: Settings, light_anchor_utc_ms: int | None, *, sends: boo
     if sends:
         parcels = IntervalTrigger(seconds=PARCELS_EVERY_S, start_date=LONG_AGO, timezone=UTC)
         jobs.append(Job(PARCELS, FromNow(parcels)))
-    if plan.watering.fixed is not None:
-        zone = "UTC" if plan.watering.fixed.clock == "utc" else settings.chamber.site.time_zone
-        for at in plan.watering.fixed.times:
-            cron = CronTrigger(hour=at.hour, minute=at.minute, second=at.second, timezone=zone)
-            jobs.append(Job("watering", FromNow(cron)))
     if light_anchor_utc_ms is not None:
         period = plan.photoperiod
         for name, offset_h in (("lamp_on", 0.0), ("lamp_off", period.light_h)):

@@ -10,6 +10,9 @@ DONE_REPEAT_MS = 500  # an unseen "done" is said again this often
 REPORT_EVERY_MS = 500  # a report goes out unasked this often while the motor turns
 REST_REPORT_EVERY_MS = 1000  # and this often while it rests: the board's sign of life, with fresh probe counts
 WINDOW_SAVE_EVERY_MS = 600000  # while water counts in the window, so that a board that restarts often ages it too
+LATE_GREETINGS_MAX = 100  # so far behind the newest one of its journal a greeting is late; further, it counts anew
+JOURNALS_MAX = 8  # so many journals' newest greetings are kept in mind
+COUNTS_MAX = messages.NUMBER_MAX - 1000000000  # trips and steps of a life; no start lasts long enough for the rest
 
 _NOTHING_USED = [0] * limits.WINDOW_SLOTS
 
@@ -32,6 +35,17 @@ def _lost_line(board_id: int) -> bytes:
     return _saved(board_id, interlocks.STATE_LOST, _NOTHING_USED[1:] + [limits.WINDOW_STEPS_MAX])  # noqa: RUF005
 
 
+def _goes_on(saved: tuple[str | int | None, ...]) -> bool:
+    """Whether this is a memory from which a board can count on."""
+    return (
+        saved[0] == "saved"
+        and messages.number(saved, "board_id") > 0
+        and messages.number(saved, "boots") < messages.BOOTS_MAX
+        and messages.number(saved, "trip_number") <= COUNTS_MAX
+        and messages.number(saved, "turned_total_steps") + messages.number(saved, "steps_max") <= COUNTS_MAX
+    )
+
+
 class Board:
     """The board. ``saved_line`` is what was last handed out to be saved, or None when nothing could be read.
 
@@ -40,11 +54,7 @@ class Board:
 
     def __init__(self, saved_line: bytes | None, new_identity: int) -> None:
         saved = messages.decode(saved_line) if saved_line else None
-        if saved is None or saved[0] != "saved" or messages.NUMBER_MAX in saved:  # no count goes on from there
-            saved = None
-        elif messages.number(saved, "boots") >= messages.BOOTS_MAX or messages.number(saved, "board_id") == 0:
-            saved = None
-        if saved is None:
+        if saved is None or not _goes_on(saved):
             saved = messages.decode(_lost_line(new_identity)) or ()
         slots_steps = [messages.number(saved, name) for name in messages.SLOT_FIELDS]
         end_reason = messages.word(saved, "end_reason")
@@ -70,6 +80,8 @@ class Board:
         self._last_journal_id = messages.number(saved, "last_journal_id")  # the journal of the last dose
         self._greeting = (0, 0)  # journal_id, hello_number of the greeting that this session began with
         self._greetings = 0
+        self._outcome_owed = False  # of the last dose, to the host that greeted, seen or not
+        self._newest_hellos: dict[int, int] = {}  # journal_id -> the highest hello_number since the start
         self._heard = 0  # number of the newest message of the host in this session
         self._said = 0  # number of our newest
         self._reader = messages.LineReader()
@@ -133,12 +145,17 @@ class Board:
                 self._obey_news(kind, message)
 
     def _greet(self, message: tuple[str | int | None, ...]) -> None:
-        """Begin a session, unless this is another copy of the greeting that the session in hand began with."""
+        """Begin a session, unless this is a late greeting or a copy of the one that the session in hand began with."""
         greeting = messages.number(message, "journal_id"), messages.number(message, "hello_number")
         if greeting != self._greeting or self._greetings == 0:
-            if self._greetings == messages.SESSIONS_PER_BOOT - 1:
+            behind = self._newest_hellos.get(greeting[0], -1) - greeting[1]
+            if 0 <= behind <= LATE_GREETINGS_MAX or self._greetings == messages.SESSIONS_PER_BOOT - 1:
                 return
+            if len(self._newest_hellos) >= JOURNALS_MAX:
+                self._newest_hellos.clear()
+            self._newest_hellos[greeting[0]] = greeting[1]
             self._greeting = greeting
+            self._outcome_owed = True
             self._greetings += 1
             self._heard = 0
             self._said = 0
@@ -219,10 +236,11 @@ class Board:
         self._since_report_ms += elapsed_ms
         if self._since_report_ms >= (REPORT_EVERY_MS if law.state == interlocks.TURNING else REST_REPORT_EVERY_MS):
             self._report()
-        if not self._done_seen and self._done[2] is not None:
+        if self._done[2] is not None and (self._outcome_owed or not self._done_seen):
             self._since_done_ms += elapsed_ms
             if self._since_done_ms >= DONE_REPEAT_MS:
                 self._since_done_ms = 0
+                self._outcome_owed = False
                 self._say("done", law.last_dose_id, self._done[0], self._done[1], self._done[2])
         return steps
 

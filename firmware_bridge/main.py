@@ -18,7 +18,6 @@ BENCH_PIN = 5  # a jumper to ground at power-on: the program does not start, com
 ROTOR_PIN = None  # rotor sensor, an edge every ROTOR_STEPS_PER_EDGE steps; None: the emitted pulses are counted
 ROTOR_STEPS_PER_EDGE = 4  # well below limits.ROTOR_STEPS_TOLERANCE
 LEAK_PIN, FLOAT_PIN, RESERVOIR_PIN, MOISTURE_PIN = 26, 27, 28, 29  # the inputs of the 12-bit converter
-
 TICK_US = limits.TICK_MS * 1000
 PULSE_US = 5  # length of a STEP pulse
 PULSE_SPACE_US = 500000 // limits.STEPS_PER_S_MAX  # after a stall, never faster than twice the fastest rate
@@ -26,7 +25,7 @@ WATCHDOG_MS = 1000  # a program that hangs this long is started anew, its motor 
 
 
 def new_identity():
-    """A number that no other board draws, as far as chance goes."""
+    """What tells this board from any other: 1 to 999999999, drawn at its commissioning or when its memory is lost."""
     return 1 + int.from_bytes(os.urandom(4), "big") % 999999999
 
 
@@ -61,22 +60,20 @@ def run():
     if ROTOR_PIN is not None:
         machine.Pin(ROTOR_PIN, machine.Pin.IN, machine.Pin.PULL_UP).irq(edges.append, machine.Pin.IRQ_RISING)
     line, program, watchdog = wire.Wire(), board.Board(read_saved(), new_identity()), machine.WDT(timeout=WATCHDOG_MS)
-    ordered, turned, unsaved = 0, 0, None
-    ticked_ms, started_us, pulsed_us = time.ticks_ms(), time.ticks_us(), time.ticks_us()
-    while True:
-        now_us = time.ticks_us()
-        passed_us = time.ticks_diff(now_us, started_us)
+    ordered, turned, unsaved, ticked_ms, started_us = 0, 0, None, time.ticks_ms(), time.ticks_us()
+    while True:  # ticks wrap, those of 1 us after 18 minutes: none is kept for longer than a tick
+        passed_us = time.ticks_diff(time.ticks_us(), started_us)
         if turned < ordered and passed_us * ordered >= turned * TICK_US:  # pulses stand evenly in the tick
-            if time.ticks_diff(now_us, pulsed_us) >= PULSE_SPACE_US:
-                step.value(1)
-                time.sleep_us(PULSE_US)
-                step.value(0)
-                pulsed_us, turned = now_us, turned + 1
+            step.value(1)
+            time.sleep_us(PULSE_US)
+            step.value(0)
+            time.sleep_us(PULSE_SPACE_US)
+            turned += 1
         elif passed_us < TICK_US:
-            rest_ms = (TICK_US - passed_us + 999) // 1000
-            program.receive(line.read(1 if turned < ordered or line.unsent else rest_ms))
+            program.receive(line.read(1 if turned < ordered or line.unsent else (TICK_US - passed_us + 999) // 1000))
             line.write()
         else:
+            enable.value(0 if program.law.state == interlocks.TURNING else 1)  # stopped or done: off before all else
             unsaved = program.take_to_save() or unsaved
             try:
                 if unsaved is not None:
@@ -88,16 +85,14 @@ def run():
             line.owe(program.take_output())
             now_ms, edge_count = time.ticks_ms(), len(edges)
             del edges[:edge_count]
-            elapsed_ms = time.ticks_diff(now_ms, ticked_ms)
+            elapsed_ms, ticked_ms = time.ticks_diff(now_ms, ticked_ms), now_ms
             rotor_steps = turned if ROTOR_PIN is None else edge_count * ROTOR_STEPS_PER_EDGE
             counts = [probe.read_u16() >> 4 for probe in probes]
             ordered = program.tick(elapsed_ms, *counts, rotor_steps, min(elapsed_ms, limits.MADE_GOOD_MS_MAX))
             enable.value(0 if ordered or program.law.state == interlocks.TURNING else 1)
             watchdog.feed()
-            turned, ticked_ms = 0, now_ms
-            started_us = time.ticks_add(started_us, TICK_US)
-            if time.ticks_diff(time.ticks_us(), started_us) >= TICK_US:  # a whole tick late: begin anew from here
-                started_us = time.ticks_us()
+            turned, late = 0, time.ticks_diff(time.ticks_us(), started_us) >= 2 * TICK_US  # by a whole tick: begin anew
+            started_us = time.ticks_us() if late else time.ticks_add(started_us, TICK_US)
 
 
 if __name__ == "__main__" and machine.Pin(BENCH_PIN, machine.Pin.IN, machine.Pin.PULL_UP).value():

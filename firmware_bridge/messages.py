@@ -15,7 +15,7 @@ except ImportError:
 
 from firmware_bridge import limits
 
-LINE_BYTES_MAX = 400  # the longest, "saved", takes at most 325
+LINE_BYTES_MAX = 400  # the longest, "saved", takes 265 at most
 NUMBER_MAX = 999999999999
 DOSE_ID_MAX = 999999999  # a dose a second for 31 years; far from NUMBER_MAX, so that the id after any can be said
 

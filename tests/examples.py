@@ -5,7 +5,9 @@ from datetime import date, time
 from typing import Any
 
 from controller import plan as p
+from controller.control import dose_life, line
 from controller.control import model as m
+from firmware_bridge import messages
 
 PLAN = p.Plan(
     name="Skerry Light",
@@ -95,9 +97,55 @@ def counts_for(content_fraction: float) -> int:
     return round(3000 + (content_fraction - 0.02) / 0.40 * (1200 - 3000))
 
 
+JOURNAL, BOARD = 21, 4_711  # identities of the example's journal and of its board
+SESSION = messages.SESSIONS_PER_BOOT + 3  # the third greeting since the board's first start
+NOW = moment(432_000_000)
+
+
+def board(at: m.Moment = NOW, **changes: Any) -> m.BoardRecord:
+    """The example's board as it answered its greeting: it has given the five doses of this journal."""
+    whole: dict[str, Any] = {
+        "at": at, "board_id": BOARD, "boots": 1, "last_dose_id": 5, "turned_total_steps": 42_000,
+        "journal_id": JOURNAL, "accepted_by": "",
+    }  # fmt: skip
+    return m.BoardRecord(**(whole | changes))
+
+
+def line_that_is(state: str, at: m.Moment = NOW, **changes: Any) -> m.Line:
+    """A conversation in this state since ``at``, in which each side has said a few messages."""
+    whole: dict[str, Any] = {
+        "state": state, "since_ms": at.monotonic_ms, "session": SESSION, "said": 7, "heard": 9, "echo": 7,
+        "hello_number": 1_000_003, "hello_ms": at.monotonic_ms, "heard_ms": at.monotonic_ms, "greeting": board(at),
+    }  # fmt: skip
+    return m.Line(**(whole | changes))
+
+
+def intent(
+    dose_id: int = 6, dose_steps: int = 2400, purpose: str = m.MOISTURE_LED, run_ms: int = 431_700_000, **changes: Any
+) -> m.DoseIntended:
+    """A dose of the example pump as it is written down before the board hears of it."""
+    whole: dict[str, Any] = {
+        "at": NOW, "dose_id": dose_id, "purpose": purpose, "volume_ml": dose_steps * 0.005, "dose_steps": dose_steps,
+        "steps_per_s": 200, "ml_per_step": 0.005, "ml_per_step_standard_uncertainty": 0.00004, "run_ms": run_ms,
+    }  # fmt: skip
+    return m.DoseIntended(**(whole | changes))
+
+
+def open_dose(
+    life: str, dose: m.DoseIntended | None = None, *, before_fraction: float | None = None, **changes: Any
+) -> dict[str, Any]:
+    """Fields of a state whose open dose is in this state of its life, asked for by the line's last message."""
+    dose = dose or intent()
+    whole: dict[str, Any] = {
+        "state": life, "since_ms": NOW.monotonic_ms, "session": SESSION, "number": 7,
+        "taken": life in (dose_life.TURNING, dose_life.STOPPING), "moisture_before_fraction": before_fraction,
+    }  # fmt: skip
+    return {"open_dose": dose, "dose_life": m.DoseLife(**(whole | changes)), "last_dose_id": dose.dose_id}
+
+
 def growing(**changes: Any) -> m.State:
     """A state in the middle of a run: five days after hydration, board greeted, moisture trusted at 0.30."""
-    at = moment(432_000_000)
+    at = NOW
     counts = float(counts_for(0.30))
     state = m.State(
         now=at,
@@ -109,10 +157,10 @@ def growing(**changes: Any) -> m.State:
         light_anchor_utc_ms=START_UTC_MS - 7_200_000,
         last_dose_id=5,
         first_wetting_given_ml=210.0,
-        link_up=True,
-        greeted=True,
-        reconciling=False,
-        board_boots=1,
+        line=line_that_is(line.SETTLED),
+        journal_id=JOURNAL,
+        board=board(),
+        turned_total_steps=42_000,
         moisture=m.Channel(counts, m.GOOD, "", at.monotonic_ms, counts, 0, (counts,) * 5),
         moisture_untrusted_since_run_ms=None,
         steps_due=("clean-gloves", "fill-reservoir", "drain-and-weigh", "open-positions"),

@@ -14,6 +14,7 @@ from starlette.applications import Starlette
 
 from controller.control import model as m
 from controller.control.hands_on import requested
+from controller.control.line import SETTLED
 from controller.control.recovery import resume
 from controller.records.journal import Journal
 from controller.settings import example_path, read_settings
@@ -46,7 +47,8 @@ class StandIn:
         number = journal.ask(request)
         if self.silent:
             return None
-        _, actions = requested(state.but(link_up=True), replace(request, request_id=number), self.run.settings)
+        state = state.but(line=m.Line(SETTLED))
+        _, actions = requested(state, replace(request, request_id=number), self.run.settings)
         writer = Journal.open(journal.path)  # as another process would
         for action in actions:
             if isinstance(action, m.Append):

@@ -24,6 +24,7 @@ from controller.settings import example_path, read_settings
 from firmware_bridge.board import Board, fresh_saved_line
 from hardware import write_bench
 from tests import examples
+from tests.boards import IDENTITY, NEXT_IDENTITY
 from tests.test_check import WiredPin
 
 DRY = {"leak": 2047, "float": 2047, "reservoir": 1016, "moisture": 1740}
@@ -44,7 +45,7 @@ class World:
         self.now_s = 0.0
         self.alive = True
         self.acts = []
-        self.board = Board(fresh_saved_line())
+        self.board = Board(fresh_saved_line(IDENTITY), NEXT_IDENTITY)
         self.ours, self.theirs = os.openpty()
         tty.setraw(self.ours)
         tty.setraw(self.theirs)

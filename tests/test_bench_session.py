@@ -8,14 +8,16 @@ from controller.bench.session import NOT_WEIGHED, BenchSession, settings_for, sp
 from controller.bench.session_file import given_portions
 from controller.bench.tube import look_elsewhere
 from controller.chamber.simulated import SimulatedChamber
+from controller.control import asked_clears, dose_life
 from controller.control import model as m
 from controller.control.recovery import resume
 from controller.control.step import step
 from controller.errors import ChamberError, JournalError
 from controller.records.journal import Journal
 from controller.settings import example_path
+from tests.conversation import sent
 from tests.examples import SETTINGS as IN_A_RUN
-from tests.examples import START_UTC_MS, given, growing, moment
+from tests.examples import START_UTC_MS, given, growing, intent, moment, open_dose
 
 TEXT = example_path("skerry-light.chamber.toml").read_text()
 SETTINGS = settings_for(TEXT, "the chamber")
@@ -33,7 +35,7 @@ def opened(folder, chamber=None):
 
 
 def bench_state(**changes):
-    return growing(phase=m.CALIBRATING, hydrated_utc_ms=None, run_ms=0, given_today=(), **changes)
+    return growing(phase=m.CALIBRATING, hydrated_utc_ms=None, run_ms=0, given_lately=(), **changes)
 
 
 def asked(steps):
@@ -43,11 +45,11 @@ def asked(steps):
 
 def test_a_portion_is_on_disk_as_intended_before_the_board_hears_of_it():
     _, actions = step(bench_state(), asked(1000), SETTINGS)
-    intent = next(n for n, a in enumerate(actions) if isinstance(a, m.Append) and isinstance(a.record, m.DoseIntended))
-    sent = next(n for n, a in enumerate(actions) if isinstance(a, m.SendToBoard))
-    assert intent < sent
-    assert actions[intent].record.purpose == m.CALIBRATION
-    assert actions[sent] == m.SendToBoard("dose", (6, 1000, 200))
+    written = next(n for n, a in enumerate(actions) if isinstance(a, m.Append) and isinstance(a.record, m.DoseIntended))
+    said = next(n for n, a in enumerate(actions) if isinstance(a, m.SendToBoard))
+    assert written < said
+    assert actions[written].record.purpose == m.CALIBRATION
+    assert sent(actions) == [("dose", 6, 1000, 200)]
 
 
 def test_no_portion_is_given_in_a_run():
@@ -66,9 +68,9 @@ def test_a_portion_is_a_whole_number_of_steps(subject):
     ("changes", "word"),
     [
         ({"trips": (("leak_wet", m.ON_BOARD),)}, "leak probe"),
-        ({"link_up": False}, "does not answer"),
+        ({"line": m.NO_LINE}, "does not answer"),
         ({"limits_differ": True}, "different limits"),
-        ({"open_dose": m.OpenDose(5, 100, m.CALIBRATION, 0)}, "under way"),
+        (open_dose(dose_life.TURNING, intent(5, 100, m.CALIBRATION)), "under way"),
     ],
 )
 def test_every_interlock_of_a_run_holds_a_portion_back(changes, word):
@@ -77,15 +79,15 @@ def test_every_interlock_of_a_run_holds_a_portion_back(changes, word):
     assert word in actions[-1].record.words
 
 
-@pytest.mark.parametrize(("steps", "granted"), [(11_999, True), (12_000, True), (12_001, False)])
+@pytest.mark.parametrize(("steps", "granted"), [(10_999, True), (11_000, True), (11_001, False)])
 def test_a_portion_keeps_to_the_chambers_limit_of_one_dose(steps, granted):
     _, actions = step(bench_state(), asked(steps), SETTINGS)
     assert actions[0].record.granted is granted
 
 
-@pytest.mark.parametrize(("before_ml", "granted"), [(294.9, True), (295.0, True), (295.1, False)])
+@pytest.mark.parametrize(("before_ml", "granted"), [(269.9, True), (270.0, True), (270.1, False)])
 def test_portions_count_against_the_chambers_daily_limit(before_ml, granted):
-    state = bench_state().but(given_today=(given(0, before_ml, m.CALIBRATION),))
+    state = bench_state().but(given_lately=(given(0, before_ml, m.CALIBRATION),))
     _, actions = step(state, asked(1000), SETTINGS)
     assert actions[0].record.granted is granted
 
@@ -111,8 +113,24 @@ def test_portions_turn_exactly_their_steps_and_are_in_the_journal(tmp_path):
     assert [d.purpose for d in journal.records(m.DoseIntended)] == [m.CALIBRATION] * 2
     assert [d.end_reason for d in journal.records(m.DoseClosed)] == ["complete"] * 2
     state = resume(moment(), journal.history(), None, SETTINGS)
-    assert (state.phase, len(state.given_today), state.watering_given_ml) == (m.CALIBRATING, 2, 0.0)
+    assert (state.phase, len(state.given_lately), state.watering_given_ml) == (m.CALIBRATING, 2, 0.0)
     journal.close()
+
+
+def test_a_correction_of_an_earlier_portion_is_not_taken_for_the_portion_that_just_ended(tmp_path, monkeypatch):
+    session, _ = opened(tmp_path / "c" / "s1")
+    session.get_ready()
+    first = session.give(1000)
+    write = session.journal.append
+
+    def append(record):
+        write(record)
+        if isinstance(record, m.DoseClosed) and record.dose_id != first.dose_id:
+            write(replace(first, at=record.at, steps_min=990, steps_max=990, end_reason="stopped"))
+
+    monkeypatch.setattr(session.journal, "append", append)
+    assert (session.give(2000).steps_max, session.journal.outcomes()[first.dose_id].steps_max) == (2000, 990)
+    session.close()
 
 
 def test_a_leak_ends_a_calibration_and_the_portion_is_not_weighed(tmp_path):
@@ -204,9 +222,21 @@ def test_the_next_session_is_not_told_the_last_portion_once_more(tmp_path):
     again.close()
 
 
-def wish(session, steps, note=""):
-    at = moment(432_000_100)
+def wish(session, steps, note="", ago_ms=0):
+    at = session._decider.moment()
+    at = at._replace(utc_ms=at.utc_ms - ago_ms, monotonic_ms=at.monotonic_ms - ago_ms)
     return session.journal.ask(m.Request(at, 0, m.GIVE_PORTION, "MK", subject=str(steps), note=note))
+
+
+@pytest.mark.parametrize(("ago_ms", "granted"), [(asked_clears.AGE_MS_MAX, True), (asked_clears.AGE_MS_MAX + 1, False)])
+def test_a_portion_that_was_asked_for_long_ago_comes_no_more(ago_ms, granted):
+    at = moment(432_000_000)
+    portion = m.Request(at._replace(utc_ms=at.utc_ms - ago_ms), 7, m.GIVE_PORTION, "LK", subject="1000")
+    _, actions = step(bench_state(), m.RequestMade(at, portion), SETTINGS)
+    assert [kind for kind, *_ in sent(actions)] == ["dose"] * granted
+    assert actions[0].record.granted == granted
+    _, actions = step(bench_state(), m.RequestMade(at, replace(portion, at=at._replace(boot_id=0))), SETTINGS)
+    assert (sent(actions), actions[0].record.words) == ([], asked_clears.WORDS[asked_clears.TOO_OLD])
 
 
 def test_what_others_ask_for_is_given_and_kept_as_to_be_weighed_unless_it_says_otherwise(tmp_path):

@@ -11,9 +11,10 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 from controller import check
 from controller.chamber.physics import Physics
 from controller.chamber.sensor_bus import SimulatedBus
-from firmware_bridge import messages
+from firmware_bridge import limits, messages
 from firmware_bridge.board import Board, fresh_saved_line
 from tests import examples
+from tests.boards import IDENTITY, NEXT_IDENTITY
 
 
 class WiredPin(MockPWMPin):
@@ -35,7 +36,7 @@ class Bench:
         WiredPin.grounded = frozenset({"GPIO5", "GPIO6"})
         self.factory = MockFactory(pin_class=WiredPin)
         self.counts = [2000, 2000, 1000, 1740]
-        self.saved = fresh_saved_line()
+        self.saved = fresh_saved_line(IDENTITY)
         self.answers = True
         self.rewrite = lambda data: data
         self._ours, self._theirs = os.openpty()
@@ -43,7 +44,7 @@ class Bench:
         self.port = os.ttyname(self._theirs)
 
     def board(self):
-        program = Board(self.saved)
+        program = Board(self.saved, NEXT_IDENTITY)
         program.take_to_save()
         program.tick(10, *self.counts, 0)
         while True:
@@ -59,8 +60,10 @@ class Bench:
     def look(self, tmp_path, mocker, **changes):
         mocker.patch.object(check, "is_disciplined", return_value=changes.pop("clock", True))
         threading.Thread(target=self.board, daemon=True).start()
+        limits = replace(examples.CHAMBER.limits, dose_max_ml=55, daily_max_ml=275)
+        chamber = replace(examples.CHAMBER, limits=limits)
         findings = check.check_chamber(
-            replace(examples.CHAMBER, **changes), tmp_path, bus=self.bus, factory=self.factory, port=self.port
+            replace(chamber, **changes), tmp_path, bus=self.bus, factory=self.factory, port=self.port
         )
         return {finding.part: finding for finding in findings}
 
@@ -82,8 +85,8 @@ def test_a_whole_chamber_has_nothing_to_look_at(bench, tmp_path, mocker):
 
     assert {part for part, finding in found.items() if not finding.well} == set()
     assert set(found) == {
-        "clock", "disk", "air sensor", "pins", "own leak probe", "own overfill float", "board", "board's probes",
-        "moisture probe",
+        "clock", "disk", "limits", "air sensor", "pins", "own leak probe", "own overfill float", "board",
+        "board's probes", "moisture probe",
     }  # fmt: skip
 
 
@@ -102,7 +105,7 @@ def test_an_unplugged_sensor_is_told_with_its_address_and_hides_nothing_else(ben
 
     assert list(wanting(found)) == ["air sensor"]
     assert "0x44" in found["air sensor"].words
-    assert len(found) == 9
+    assert len(found) == 10
 
 
 @pytest.mark.parametrize(("pin", "part"), [(5, "own leak probe"), (6, "own overfill float")])
@@ -132,7 +135,8 @@ def test_a_board_with_other_limits_is_told_to_be_flashed_again(bench, tmp_path, 
     def other_limits(data):
         lines = [messages.decode(line) for line in data.split(b"\n") if line]
         return b"".join(
-            messages.encode(*(("board", 1, 1, *line[3:]) if line[0] == "board" else line)) for line in lines
+            messages.encode(*((*line[:4], limits.PROTOCOL, 1, *line[6:]) if line[0] == "board" else line))
+            for line in lines
         )
 
     bench.rewrite = other_limits

@@ -49,14 +49,15 @@ def test_trusted_time_that_lies_before_the_records_sets_nothing_back():
     assert after.run_ms == state.run_ms
 
 
-def test_a_monotonic_clock_that_began_anew_does_not_silence_the_greeting():
+def test_a_monotonic_clock_that_began_anew_silences_neither_the_greeting_nor_the_stop():
     intent = m.DoseIntended(examples.moment(40 * DAY), 1, m.MOISTURE_LED, 12.0, 2400, 200, 0.005, 0.0, 0)
     at = examples.moment(30_000, boot_id=2)
-    state = resume(at, [intent], None, examples.SETTINGS).but(link_up=True, hello_sent_ms=30_000)
+    state = resume(at, [intent], None, examples.SETTINGS)
+    state, _ = step(state, m.LinkFound(at), examples.SETTINGS)
 
     _, actions = step(state, m.Ticked(examples.moment(33_000, boot_id=2)), examples.SETTINGS)
 
-    assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["hello"]
+    assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["stop", "hello"]
 
 
 def test_a_step_of_the_computers_clock_asks_at_once_whether_it_is_still_trusted(monkeypatch):

@@ -27,6 +27,6 @@ def test_in_months_without_faults_the_board_refuses_nothing():
 def test_the_chambers_daily_limit_counts_the_boards_longer_day(ago_ms, reason):
     """The board counts 25 hourly slots (limits.WINDOW_SLOTS): what it still counts, the host still counts."""
     state = examples.growing()
-    state = state.but(given_today=(examples.given(state.run_ms - ago_ms, 300.0, m.FIRST_WETTING),))
+    state = state.but(given_lately=(examples.given(state.run_ms - ago_ms, 300.0, m.FIRST_WETTING),))
 
     assert watering.may_dose(state, examples.SETTINGS, watering.Wanted(m.MOISTURE_LED, 12.0)) == reason

@@ -3,10 +3,12 @@
 import pytest
 
 from controller.chamber.seam import ClockReading
+from controller.control import dose_life, line
 from controller.control import model as m
 from controller.deciding import Decider
 from controller.errors import JournalError
 from tests import examples
+from tests.conversation import done
 
 
 class Chamber:
@@ -65,7 +67,7 @@ def test_a_dose_goes_to_the_journal_and_then_to_the_board():
     made.handle(tick_of(thirsty()))
 
     assert [type(record) for record in journal.kept] == [m.WateringAnswer, m.DoseIntended]
-    assert chamber.told == [("dose", 6, 2400, 200)]
+    assert chamber.told == [("dose", examples.SESSION, 8, 6, 2400, 200)]
 
 
 @pytest.mark.guards("H8", "host", "e9a3e030")
@@ -80,16 +82,43 @@ def test_a_dose_that_cannot_be_written_never_reaches_the_board():
     assert made.state.records_failed
 
 
-def test_an_end_that_cannot_be_written_leaves_the_dose_open_and_the_board_reminded():
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, judged=True)
-    state = examples.growing(open_dose=dose, last_dose_id=6)
-    made, chamber, _ = decider(state, m.DoseClosed)
-    at = tick_of(state).at
+def test_what_was_said_before_a_record_failed_stays_said():
+    """Of a decision that is undone the board has heard the first part, so its number is never given twice."""
+    state = examples.growing(**examples.open_dose(dose_life.TURNING))
+    made, chamber, _ = decider(state, m.TripRecord)
 
-    made.handle(m.BoardReported(at, ("done", 6, 2400, 2400, "complete")))
+    made.handle(m.Sampled(tick_of(state).at, m.Reading(21.0, 60.0, 1740, 2000, 2000, 1000, local_leak_wet=True)))
+    stops = [told for told in chamber.told if told[0] == "stop"]
+    assert stops == [("stop", examples.SESSION, number, 6) for number in (8, 9)][: len(stops)]
+    assert made.state.line.said == 7 + len(stops)
+
+    chamber.told.clear()
+    made.handle(tick_of(made.state))
+    assert [told for told in chamber.told if told[0] == "stop"] == [("stop", examples.SESSION, 8 + len(stops), 6)]
+
+
+def test_a_trip_whose_record_cannot_be_written_is_latched_and_written_first_of_all_when_it_can():
+    made, _, journal = decider(examples.growing(), m.TripRecord, m.ReadingRecord)
+    made.handle(m.Sampled(tick_of(made.state).at, m.Reading(21.0, 60.0, 1740, 2000, 2000, 1000, local_leak_wet=True)))
+    assert made.state.trips == (("leak_wet", m.ON_HOST),)
+
+    journal.failing = ()
+    at = made.state.now
+    made.handle(m.Ticked(at._replace(monotonic_ms=at.monotonic_ms + 60_000, utc_ms=at.utc_ms + 60_000)))
+    trips = [each for each in journal.kept if isinstance(each, m.TripRecord)]
+    assert [each.trip_reason for each in trips] == ["leak_wet"]
+    assert made.state.unwritten == ()
+    assert made.state.line.state == line.GREETING
+
+
+def test_an_end_that_cannot_be_written_leaves_the_dose_open_and_the_board_reminded():
+    state = examples.growing(**examples.open_dose(dose_life.TURNING))
+    made, chamber, _ = decider(state, m.DoseClosed)
+
+    made.handle(done(state, 6, 2400, 2400))
 
     assert [told for told in chamber.told if told[0] == "seen"] == []
-    assert made.state.open_dose == dose
+    assert made.state.open_dose == state.open_dose
     assert made.state.watering_given_ml == 0.0
 
 

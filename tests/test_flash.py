@@ -69,7 +69,7 @@ def greeting_of(port):
             for event in link.poll(time.monotonic()):
                 if isinstance(event, Received) and event.message[0] == "board":
                     return event.message
-            link.send("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM)
+            link.send("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 1, 1)
             time.sleep(0.1)
     finally:
         link.close()
@@ -88,7 +88,7 @@ def test_a_new_board_is_flashed_shows_its_limits_checksum_and_runs(board):
     assert (board / "main.py").read_bytes() == (ROOT / "firmware_bridge/main.py").read_bytes()
     with on_a_line(board, board / "main.py") as port:
         greeting = greeting_of(port)
-    assert list(greeting[1:3]) == [limits.PROTOCOL, messages.LIMITS_CHECKSUM]
+    assert list(greeting[4:6]) == [limits.PROTOCOL, messages.LIMITS_CHECKSUM]
     assert not (board / "commission").exists()
 
 

@@ -36,5 +36,5 @@ def test_of_lines_with_a_drawn_checksum_about_one_in_65536_passes():
 
 def test_a_whole_line_is_heard_and_a_line_with_a_false_checksum_is_not():
     whole = bit_errors.LINES["dose"]
-    assert bit_errors.heard(whole[:-1]) == [("dose", 17, 9000, 400)]
+    assert bit_errors.heard(whole[:-1]) == [("dose", bit_errors.SESSION, 12, 17, 9000, 400)]
     assert bit_errors.heard(bit_errors.flipped(whole[:-1], (3,))) == []

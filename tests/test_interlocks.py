@@ -32,8 +32,8 @@ def tick(law, elapsed_ms=limits.TICK_MS, probes=DRY, rotor_steps=None, made_good
     return law.ordered_before
 
 
-def resting(window=NOTHING_USED, last_dose_id=0):
-    law = Law(last_dose_id, window, None)
+def resting(window=NOTHING_USED, last_dose_id=0, slot_ms=0):
+    law = Law(last_dose_id, window, None, 0, slot_ms)
     law.greeted = True
     return law
 
@@ -52,6 +52,11 @@ def turning(steps=1000, steps_per_s=100):
 
 def tripped(reason=interlocks.LEAK_WET):
     return Law(0, NOTHING_USED, reason)
+
+
+def clear(law, reason):
+    """A person clears the trip that stands, by its number, with this reason."""
+    return law.clear_trip(law.trip_number, reason)
 
 
 IN_STATE = {RESTING: resting, SAVING: saving, TURNING: turning, TRIPPED: tripped}
@@ -78,7 +83,7 @@ def test_every_limit_is_the_number_of_its_reason():
     """The reasons in limits.py, worked out for the example pump of 0.005 ml a step: no number changes by a slip."""
     steps_per_ml = 200
     assert {name: getattr(limits, name) for name in limits.NAMES} == {
-        "PROTOCOL": 1,
+        "PROTOCOL": 2,
         "TICK_MS": 10,
         "LEASE_MS_MAX": 3 * 1000,
         "DOSE_STEPS_MAX": 60 * steps_per_ml,
@@ -107,15 +112,15 @@ def to_resting_by_finish(law):
 MOVES = {
     (RESTING, interlocks.DOSE_ACCEPTED): lambda law: law.accept_dose(1, 10, 10, False),
     (SAVING, interlocks.INTENT_SAVED): lambda law: law.intent_saved(),
-    (SAVING, interlocks.STOP_COMMANDED): lambda law: law.stop(),
+    (SAVING, interlocks.STOP_COMMANDED): lambda law: law.stop(1),
     (TURNING, interlocks.DOSE_FINISHED): to_resting_by_finish,
-    (TURNING, interlocks.STOP_COMMANDED): lambda law: law.stop(),
+    (TURNING, interlocks.STOP_COMMANDED): lambda law: law.stop(1),
     (RESTING, interlocks.TRIP_RAISED): lambda law: tick(law, probes=WET),
     (SAVING, interlocks.TRIP_RAISED): lambda law: tick(law, probes=WET),
     (TURNING, interlocks.TRIP_RAISED): lambda law: tick(law, probes=WET),
     (TRIPPED, interlocks.CLEAR_ACCEPTED): lambda law: (
         tick(law, limits.DRY_MS_MIN),
-        law.clear_trip(interlocks.LEAK_WET),
+        clear(law, interlocks.LEAK_WET),
     ),
 }
 
@@ -149,8 +154,8 @@ def test_commands_that_have_no_move_in_a_state_leave_it_as_it_is(state):
     commands = {
         interlocks.DOSE_ACCEPTED: lambda: law.accept_dose(2, 10, 10, False),
         interlocks.INTENT_SAVED: law.intent_saved,
-        interlocks.STOP_COMMANDED: law.stop,
-        interlocks.CLEAR_ACCEPTED: lambda: law.clear_trip(law.trip_reason),
+        interlocks.STOP_COMMANDED: lambda: law.stop(law.last_dose_id),
+        interlocks.CLEAR_ACCEPTED: lambda: clear(law, law.trip_reason),
     }
     for event, command in commands.items():
         if (state, event) not in TRANSITIONS:
@@ -268,7 +273,7 @@ def test_a_refused_id_may_come_again_and_an_accepted_one_may_not():
     law = resting()
     assert law.accept_dose(1, 0, 10, False) == interlocks.STEPS_OUT_OF_BOUNDS
     assert law.accept_dose(1, 10, 10, False) == interlocks.ACCEPTED
-    law.stop()
+    law.stop(1)
     assert law.accept_dose(1, 10, 10, False) == interlocks.ID_NOT_NEW
 
 
@@ -315,15 +320,26 @@ def test_a_dose_turns_exactly_its_steps_at_its_rate(steps_per_s):
 def test_a_stop_ends_a_dose_where_it_is():
     law = turning(1000, 100)
     assert tick(law, 1000) == 100
-    law.stop()
+    law.stop(1)
     assert (law.state, law.ended_reason, law.turned_steps) == (RESTING, interlocks.STOPPED, 100)
     assert tick(law, 1000) == 0
+
+
+@pytest.mark.parametrize("make", [saving, turning])
+@pytest.mark.parametrize("dose_id", [0, 2, 10**9])
+def test_a_stop_of_another_dose_ends_nothing(make, dose_id):
+    law = make()
+    state = law.state
+    law.stop(dose_id)
+    assert (law.state, law.ended_reason) == (state, None)
+    law.stop(1)
+    assert (law.state, law.ended_reason) == (RESTING, interlocks.STOPPED)
 
 
 def test_a_part_of_a_step_is_not_carried_into_the_next_dose():
     law = turning(100, 3)
     assert tick(law, 600) == 1  # and eight tenths
-    law.stop()
+    law.stop(1)
     law.accept_dose(2, 100, 3, False)
     law.intent_saved()
     assert tick(law, 333) == 0
@@ -413,7 +429,7 @@ def test_a_renewal_without_a_dose_has_no_effect():
         assert law.lease_ms == 0
     law = turning()
     tick(law, 100)
-    law.stop()
+    law.stop(1)
     law.renew_lease(1, 3000)
     assert law.lease_ms == limits.LEASE_MS_MAX - 100
 
@@ -554,7 +570,7 @@ def test_steps_that_were_reserved_and_not_turned_are_given_back():
     law = turning(1000, 100)
     assert law.window_used_steps() == 1000
     tick(law, 1000)
-    law.stop()
+    law.stop(1)
     assert law.window_used_steps() == 100
     for end in (lambda law: tick(law, 10, probes=WET), lambda law: tick(law, limits.LEASE_MS_MAX + 1)):
         law = turning(1000, 100)
@@ -591,14 +607,23 @@ def test_the_window_asks_to_be_saved_when_an_hour_with_steps_ends_and_only_then(
         assert law.window_slots_steps() == [*window[1:], 0]
 
 
+@pytest.mark.parametrize(("slot_ms", "left_ms"), [(0, HOUR_MS), (1, HOUR_MS - 1), (HOUR_MS - 1, 1)])
+def test_the_hour_in_hand_goes_on_after_a_restart_from_where_it_was_saved(slot_ms, left_ms):
+    law = resting([0] * 24 + [5], slot_ms=slot_ms)
+    tick(law, left_ms - 1)
+    assert law.window_slots_steps()[-1] == 5
+    tick(law, 1)
+    assert law.window_slots_steps()[-2:] == [5, 0]
+
+
 def test_hours_that_were_saved_go_on_ageing_after_a_restart():
     """Twenty nights without power do not add up: each day's water ages by the hours that the board was on."""
-    window = NOTHING_USED
+    window, slot_ms = NOTHING_USED, 0
     for day in range(20):
-        law = resting(window, last_dose_id=100 * day)
+        law = resting(window, last_dose_id=100 * day, slot_ms=slot_ms)
         use_up(law, 12000)  # a day's watering
         tick(law, 12 * HOUR_MS)
-        window = law.window_slots_steps()
+        window, slot_ms = law.window_slots_steps(), law.slot_ms
         assert 12000 <= law.window_used_steps() <= 3 * 12000
 
 
@@ -618,7 +643,7 @@ def test_a_trip_is_cleared_only_after_the_dry_time(dry_ms, answer):
     law = turning()
     tick(law, 10, probes=WET)
     tick(law, dry_ms)
-    assert law.clear_trip(interlocks.LEAK_WET) == answer
+    assert clear(law, interlocks.LEAK_WET) == answer
     assert law.state == (RESTING if answer == interlocks.ACCEPTED else TRIPPED)
 
 
@@ -627,11 +652,11 @@ def test_any_probe_fault_begins_the_dry_time_anew(reason):
     law = tripped()
     tick(law, limits.DRY_MS_MIN)
     tick(law, 10, probes=FAULTS[reason])
-    assert law.clear_trip(interlocks.LEAK_WET) == interlocks.NOT_DRY
+    assert clear(law, interlocks.LEAK_WET) == interlocks.NOT_DRY
     tick(law, limits.DRY_MS_MIN - 1)
-    assert law.clear_trip(interlocks.LEAK_WET) == interlocks.NOT_DRY
+    assert clear(law, interlocks.LEAK_WET) == interlocks.NOT_DRY
     tick(law, 1)
-    assert law.clear_trip(interlocks.LEAK_WET) == interlocks.ACCEPTED
+    assert clear(law, interlocks.LEAK_WET) == interlocks.ACCEPTED
 
 
 @pytest.mark.guards("H2", "board", "509530ad")
@@ -642,17 +667,42 @@ def test_only_the_latched_reason_clears(latched):
     tick(law, limits.DRY_MS_MIN)
     for reason in (*interlocks.TRIP_REASONS, None, "anything"):
         if reason != latched:
-            assert law.clear_trip(reason) == interlocks.OTHER_REASON
-    assert law.clear_trip(latched) == interlocks.ACCEPTED
+            assert clear(law, reason) == interlocks.OTHER_REASON
+    assert clear(law, latched) == interlocks.ACCEPTED
     assert (law.state, law.trip_reason, law.trip_delay_ms) == (RESTING, None, 0)
-    assert law.clear_trip(latched) == interlocks.NOT_TRIPPED
+    assert clear(law, latched) == interlocks.NOT_TRIPPED
+
+
+@pytest.mark.guards("H2", "board", "509530ad")
+def test_only_the_trip_of_this_number_clears_though_the_reason_is_the_same():
+    """Whoever saw the first leak has not seen the second."""
+    law = resting()
+    for number in (1, 2, 3):
+        tick(law, 10, probes=WET)
+        tick(law, limits.DRY_MS_MIN)
+        assert law.trip_number == number
+        for other in (number - 1, number + 1, 0, 10**9):
+            assert law.clear_trip(other, interlocks.LEAK_WET) == interlocks.OTHER_REASON
+        assert law.state == TRIPPED
+        assert law.clear_trip(number, interlocks.LEAK_WET) == interlocks.ACCEPTED
+        assert law.trip_number == number, "a clear is no trip"
+
+
+def test_a_trip_that_outlives_a_restart_keeps_its_number_and_the_next_one_has_the_next():
+    law = Law(0, NOTHING_USED, interlocks.LEAK_WET, 8)
+    tick(law, 10, probes=WET)
+    assert (law.trip_reason, law.trip_number) == (interlocks.LEAK_WET, 8), "it is the same trip"
+    tick(law, limits.DRY_MS_MIN)
+    assert law.clear_trip(8, interlocks.LEAK_WET) == interlocks.ACCEPTED
+    tick(law, 10, probes=FAULTS[interlocks.RESERVOIR_EMPTY])
+    assert (law.trip_reason, law.trip_number) == (interlocks.RESERVOIR_EMPTY, 9)
 
 
 def test_a_surplus_that_tripped_is_forgiven_with_the_clear():
     law = resting()
     tick(law, 10, rotor_steps=TOLERANCE + 1)
     tick(law, limits.DRY_MS_MIN, rotor_steps=TOLERANCE)
-    assert law.clear_trip(interlocks.MOVED_WHILE_STOPPED) == interlocks.ACCEPTED
+    assert clear(law, interlocks.MOVED_WHILE_STOPPED) == interlocks.ACCEPTED
     tick(law, 10, rotor_steps=TOLERANCE)
     assert law.state == RESTING
     tick(law, 10, rotor_steps=1)
@@ -662,9 +712,9 @@ def test_a_surplus_that_tripped_is_forgiven_with_the_clear():
 def test_clearing_needs_a_dry_time_after_power_on_too():
     law = tripped(interlocks.STATE_LOST)
     tick(law, limits.DRY_MS_MIN - 1)
-    assert law.clear_trip(interlocks.STATE_LOST) == interlocks.NOT_DRY
+    assert clear(law, interlocks.STATE_LOST) == interlocks.NOT_DRY
     tick(law, 1)
-    assert law.clear_trip(interlocks.STATE_LOST) == interlocks.ACCEPTED
+    assert clear(law, interlocks.STATE_LOST) == interlocks.ACCEPTED
 
 
 def test_a_cleared_trip_lets_the_next_dose_turn_with_a_new_id_only():
@@ -672,7 +722,7 @@ def test_a_cleared_trip_lets_the_next_dose_turn_with_a_new_id_only():
     tick(law, 10, probes=WET)
     assert law.trip_delay_ms == 10
     tick(law, limits.DRY_MS_MIN)
-    law.clear_trip(interlocks.LEAK_WET)
+    clear(law, interlocks.LEAK_WET)
     assert law.trip_delay_ms == 0
     law.greeted = True
     assert law.accept_dose(1, 100, 100, False) == interlocks.ID_NOT_NEW
@@ -707,7 +757,7 @@ def test_a_run_limit_is_a_whole_number_of_milliseconds():
 def test_a_dose_that_was_stopped_leaves_nothing_reserved_for_the_next_hour():
     law = turning(1000, 100)
     assert tick(law, 1000) == 100
-    law.stop()
+    law.stop(1)
     tick(law, HOUR_MS)
     assert law.window_slots_steps()[-2:] == [100, 0]
     assert law.window_used_steps() == 100
@@ -724,8 +774,9 @@ COMMANDS = st.one_of(
     ),
     st.tuples(st.just("saved")),
     st.tuples(st.just("renew"), st.integers(0, 30), st.sampled_from([0, 500, 3000, 10**6])),
-    st.tuples(st.just("stop")),
-    st.tuples(st.just("clear"), st.sampled_from(interlocks.TRIP_REASONS)),
+    st.tuples(st.just("stop"), st.integers(0, 30)),
+    st.tuples(st.just("clear"), st.integers(-1, 0), st.sampled_from(interlocks.TRIP_REASONS)),
+    st.tuples(st.just("restart")),
     st.tuples(
         st.just("tick"),
         st.sampled_from([0, 1, 10, 1000, 2999, 3001, 6000, HOUR_MS]),
@@ -755,11 +806,18 @@ def test_no_order_of_events_breaks_the_law(events):
             if accepted and event[1] == max(accepted) and event[2] > 0:
                 lease_end_ms = now_ms + min(event[2], limits.LEASE_MS_MAX)
         elif event[0] == "stop":
-            law.stop()
+            in_hand = law.dose_in_hand() and law.last_dose_id
+            law.stop(event[1])
+            assert law.dose_in_hand() == (in_hand and in_hand != event[1]), "it ends the dose it names and no other"
         elif event[0] == "clear":
             dry_ms = law.dry_ms
-            if law.clear_trip(event[1]) == interlocks.ACCEPTED:
-                assert (event[1], dry_ms) == (reason, limits.DRY_MS_MIN)
+            if law.clear_trip(law.trip_number + event[1], event[2]) == interlocks.ACCEPTED:
+                assert (event[1], event[2], dry_ms) == (0, reason, limits.DRY_MS_MIN)
+        elif event[0] == "restart":
+            saved = (law.last_dose_id, law.window_slots_steps(), law.trip_reason, law.trip_number, law.slot_ms)
+            law = Law(*saved)
+            law.greeted = True
+            lease_end_ms = now_ms
         else:
             now_ms += event[1]
             ordered = tick(law, event[1], probes=event[2])

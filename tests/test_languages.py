@@ -22,8 +22,9 @@ from controller.bench.moisture import samples_of
 from controller.check import Finding, check_chamber
 from controller.check_record import CheckRecord
 from controller.cli import main
+from controller.control import alarms
 from controller.control import model as m
-from controller.control.words import PHASE_WORDS, TRIP_WORDS, WATERING_WORDS
+from controller.control.words import PHASE_WORDS, REFUSAL_WORDS, TRIP_WORDS, WATERING_WORDS, watering_words
 from controller.errors import SettingsError
 from controller.judging.kinds import expected, keys_of, table_of
 from controller.plan import Chamber, Plan
@@ -35,6 +36,7 @@ from controller.web.tables import TABLES, Choice
 from controller.web.technician_readings import PROCEDURES
 from controller.web.texts import FOLDER, LANGUAGES, Texts
 from controller.web.workbench import Workbench, rows_in
+from tests import examples
 from tests.journals import HOUR_MS, at, fill, hydrate, new_journal
 from tests.page_server import CODES, make_site
 from tests.said import PLACE, is_prose, sentences_of
@@ -48,8 +50,10 @@ SOURCES = sorted(path for path in {
     *(ROOT / "controller" / name for name in (
         "check.py", "alerts/causes.py",
         "settings.py", "plan.py", "chamber/real.py", "chamber/air_sensor.py", "control/words.py",
-        "control/hands_on.py", "control/board_talk.py", "judging/shape.py", "judging/kinds.py",
-        "judging/inside_chamber.py", "judging/orders.py", "records/columns.py", "records/journal.py",
+        "control/hands_on.py", "control/asked_clears.py", "control/alarms.py", "control/board_talk.py",
+        "control/dose_life.py", "judging/shape.py", "judging/kinds.py", "judging/inside_chamber.py",
+        "judging/between.py", "judging/headroom.py", "judging/orders.py",
+        "records/columns.py", "records/journal.py",
         "records/disk_words.py", "commands/instruments.py", "commands/weighing.py",
         "commands/at_the_balance.py", "commands/checking.py",
         "commands/portioning.py", "commands/terminal.py",
@@ -90,6 +94,15 @@ NOT_ON_THE_PAGE = {
         r"The board holds .*", r"The line to the board .*", r"The pump has turned its tube for .*", r"not weighed",
         r"without an offset", r"(given in full|never started|stopped early|ended by a trip: .*)",
         r"the (board restarted|count was lost).*",
+        r"found in the board's memory.*", r"The board has told what became of .*",
+    ),
+    "by the name of its alarm, which has words of its own": (
+        r"(Air temperature|Relative humidity) is .*", r"The (air temperature|humidity|moisture reading) cannot be .*",
+        r"Board and controller hold .*", r"Nobody knows how much of dose .*", r"The board has not told yet .*",
+        r"The board does not answer: its line .*", r"The line is open, but .*", r"The clock claims .*",
+        r"The clock has no network time; .*",
+        r"The plants ask for water but .*", r"The pump's factor has moved, .*",
+        r"This is over\.", r"{} \(noticed by .*",
     ),
     "as parts of others, which are known whole": (
         r" from {} to {}", r"at (least|most) {}", r" is missing; give {}\.", r"good, suspect or missing; .*",
@@ -132,7 +145,8 @@ def said():
 
 @pytest.mark.parametrize("language", OTHER)
 def test_every_sentence_that_reaches_the_page_has_words_in_every_language(said, language):
-    known = entries(language) | set(TRIP_WORDS.values()) | set(WATERING_WORDS.values()) | set(PHASE_WORDS.values())
+    laws = (TRIP_WORDS, WATERING_WORDS, REFUSAL_WORDS, PHASE_WORDS)
+    known = entries(language).union(*(words.values() for words in laws))
     missing = [
         (file, each)
         for file, patterns in said.items()
@@ -244,6 +258,27 @@ def test_templates_hold_no_words_of_their_own():
         text = re.sub(r"<(code|style|script)\b.*?</\1>", " ", text, flags=re.DOTALL)
         words = re.findall(r"[A-Za-z]{3,}", unescape(re.sub(r"<[^>]*>", " ", text)))
         assert words == [], path.name
+
+
+@pytest.mark.parametrize("language", OTHER)
+@pytest.mark.parametrize(
+    "reason",
+    [
+        *WATERING_WORDS,
+        *(f"tripped:{reason}" for reason in TRIP_WORDS),
+        *(f"refused:{answer}" for answer in (*REFUSAL_WORDS, "steps_out_of_bounds")),
+    ],
+)
+def test_missing_water_is_told_with_what_holds_it_back_and_how_long(reason, language):
+    thirsty = examples.growing(watering_answer=reason, wanting_since_run_ms=0)
+    words = alarms.conditions(thirsty, examples.SETTINGS)["water_missing"]
+    assert words.startswith("Water has been wanted for ")
+    assert watering_words(reason) in words
+    assert words == words.strip()
+
+    told = Texts(language).alarm("water_missing", words)
+    assert "<span" not in Texts(language).said(words)
+    assert told != words
 
 
 # -- how a sentence is found ----

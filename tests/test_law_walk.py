@@ -38,8 +38,16 @@ def test_the_limits_are_as_they_were_after_a_walk(walk):
         ("a leak is not looked at", {"tick": lambda law, ms, leak, *rest: Law.tick(law, ms, 2000, *rest)}),
         ("the lease never ends", {"_judge_lease": lambda law, elapsed_ms: None}),
         ("an intent need not be saved", {"_may_turn_while": SAVING}),
-        ("a trip can be cleared while wet", {"clear_trip": lambda law, reason: _clear_at_once(law, reason)}),
+        (
+            "a trip can be cleared while wet",
+            {"clear_trip": lambda law, number, reason: _clear_at_once(law, number, reason)},
+        ),
         ("the window forgets", {"window_used_steps": lambda law: 0}),
+        ("a stop ends whatever turns", {"stop": lambda law, dose_id: Law.stop(law, law.last_dose_id)}),
+        (
+            "any trip can be cleared",
+            {"clear_trip": lambda law, n, reason: Law.clear_trip(law, law.trip_number, reason)},
+        ),
     ],
 )
 def test_the_walk_notices_a_law_that_is_broken(what, broken_law, monkeypatch):
@@ -54,9 +62,9 @@ def test_the_walk_notices_a_law_that_is_broken(what, broken_law, monkeypatch):
     assert walked.broken, what
 
 
-def _clear_at_once(law, reason):
-    if law.state != TRIPPED or reason != law.trip_reason:
-        return Law.clear_trip(law, reason)
+def _clear_at_once(law, number, reason):
+    if law.state != TRIPPED or reason != law.trip_reason or number != law.trip_number:
+        return Law.clear_trip(law, number, reason)
     law.trip_reason = None
     law._fire(interlocks.CLEAR_ACCEPTED)
     return interlocks.ACCEPTED

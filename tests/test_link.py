@@ -14,11 +14,14 @@ import pytest
 
 from firmware_bridge import interlocks, limits, link, messages
 from firmware_bridge.link import Found, Link, Lost, Received
+from tests.boards import JOURNAL, Talker, field, plain
 from tests.stand.running import RunningStand, wait_until
+from tests.stand.stand import DRY
 
 BAUD = 115200
-HELLO = ("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM)
-JUDGED = ("judged", 7, "accepted")
+JUDGED = ("judged", 10000001, 3, 2, 7, "accepted")
+CLEARED = ("cleared", 10000001, 4, 3, 1, "not_dry")
+ASK = ("ask", 10000001, 4)
 SEEN_WITHIN_S = 20.0
 GREETED_EVERY_S = 2.0
 
@@ -74,8 +77,8 @@ def line(far_end):
 
 
 def test_whole_lines_come_in_as_messages_in_their_order(line, far_end):
-    far_end.write(messages.encode(*JUDGED) + messages.encode("cleared", "not_dry"))
-    assert line.poll(0.1) == [Received(JUDGED), Received(("cleared", "not_dry"))]
+    far_end.write(messages.encode(*JUDGED) + messages.encode(*CLEARED))
+    assert line.poll(0.1) == [Received(JUDGED), Received(CLEARED)]
     assert line.poll(0.2) == []
 
 
@@ -98,13 +101,13 @@ def test_every_byte_passes_the_line_unchanged_and_none_acts_on_it(line, far_end)
     """No echo, no translation of line ends, no ctrl-C, no flow control: what terminals do to bytes is off."""
     far_end.write(bytes(range(256)) + b"\n" + messages.encode(*JUDGED))
     assert line.poll(0.1) == [Received(JUDGED)]
-    line.send("ask")
-    assert far_end.read(b"\n") == messages.encode("ask"), "an echo came before it"
+    line.send(*ASK)
+    assert far_end.read(b"\n") == messages.encode(*ASK), "an echo came before it"
     assert line.refused_lines == 2, "the byte of 10 cuts the 256 in two"
 
 
 def test_a_message_that_no_board_sends_is_refused(line, far_end):
-    far_end.write(messages.encode("dose", 1, 10, 10))
+    far_end.write(messages.encode("dose", 10000001, 1, 1, 10, 10))
     assert line.poll(0.1) == []
     assert line.refused_lines == 1
 
@@ -118,8 +121,9 @@ def test_a_flood_is_taken_in_portions(line, far_end):
 
 
 def test_a_message_goes_out_as_one_line(line, far_end):
-    assert line.send("dose", 7, 400, 200) is True
-    assert far_end.read(b"\n") == messages.encode("dose", 7, 400, 200)
+    dose = ("dose", 10000001, 3, 7, 400, 200)
+    assert line.send(*dose) is True
+    assert far_end.read(b"\n") == messages.encode(*dose)
 
 
 def test_a_message_that_does_not_fit_the_table_is_the_caller_s_mistake(line):
@@ -144,14 +148,14 @@ def test_half_a_line_that_an_earlier_host_left_behind_is_ended(far_end):
         received = far_end.read(b"1 4")
     line = Link(far_end.path, BAUD)
     line.poll(0.0)
-    line.send("ask")
-    assert messages.LineReader().feed(received + far_end.read(messages.encode("ask"))) == [("ask",)]
+    line.send(*ASK)
+    assert messages.LineReader().feed(received + far_end.read(messages.encode(*ASK))) == [ASK]
     line.close()
 
 
 def test_before_the_first_poll_nothing_is_open_and_nothing_is_sent(far_end):
     line = Link(far_end.path, BAUD)
-    assert line.send("ask") is False
+    assert line.send(*ASK) is False
     assert line.is_up is False
 
 
@@ -166,7 +170,7 @@ def test_a_port_that_is_missing_is_told_once_and_looked_for_with_growing_pauses(
         events += line.poll(now)
     assert [type(event) for event in events] == [Lost]
     assert "no_such_port" in events[0].detail
-    assert line.send("ask") is False
+    assert line.send(*ASK) is False
     assert attempts == pytest.approx([0.0, 0.5, 1.5, 3.5, 7.5, 12.5, 17.5, 22.5])
     pauses = [later - earlier for earlier, later in itertools.pairwise(attempts)]
     assert (pauses[0], max(pauses)) == (link.RETRY_S_MIN, link.RETRY_S_MAX)
@@ -195,7 +199,7 @@ def test_a_line_that_vanishes_is_lost_once_and_found_again_where_its_name_leads_
     (lost,) = line.poll(0.2)
     assert isinstance(lost, Lost)
     assert lost.detail
-    assert line.send("ask") is False
+    assert line.send(*ASK) is False
     assert line.poll(0.3) == []
     assert line.poll(0.7) == [], "tried again, told already"
     other_end = FarEnd()
@@ -219,8 +223,8 @@ def test_a_name_that_leads_elsewhere_is_noticed_though_the_old_line_still_lives(
     (lost,) = line.poll(0.1)
     assert "another device" in lost.detail
     assert line.poll(0.6) == [Found()]
-    line.send("ask")
-    assert other_end.read(messages.encode("ask"))
+    line.send(*ASK)
+    assert other_end.read(messages.encode(*ASK))
     line.close()
     other_end.vanish()
 
@@ -255,13 +259,13 @@ def test_a_far_end_that_takes_nothing_costs_a_bounded_wait_once_and_the_line(lin
     longest_s = 0.0
     for _ in range(100000):
         begin_s = time.monotonic()
-        went = line.send("ask")
+        went = line.send(*ASK)
         longest_s = max(longest_s, time.monotonic() - begin_s)
         if not went:
             break
     assert not went, "a pseudo-terminal that nobody reads fills up"
     assert longest_s < link.WRITE_S_MAX + 0.5, "the half second is for a busy machine"
-    assert line.send("ask") is False
+    assert line.send(*ASK) is False
     assert isinstance(line.poll(0.1)[0], Lost)
 
 
@@ -275,10 +279,11 @@ def test_a_closed_link_is_lost_and_a_later_poll_opens_it_anew(line):
 
 
 class Host:
-    """The least a host does: it listens, and renews the lease of the dose it named."""
+    """The least a host does: it listens, numbers what it says, and renews the lease of the dose it named."""
 
-    def __init__(self, stand):
+    def __init__(self, stand, journal_id=JOURNAL):
         self.link = Link(str(stand.port), BAUD)
+        self.talker = Talker(journal_id)
         self.received = []
         self.renewed_dose_id = None
         self.renewed_monotonic_s = 0.0
@@ -289,26 +294,32 @@ class Host:
         now_s = time.monotonic()
         if self.renewed_dose_id is not None and now_s - self.renewed_monotonic_s > 0.2:
             self.renewed_monotonic_s = now_s
-            self.link.send("renew", self.renewed_dose_id, limits.LEASE_MS_MAX)
-        self.received += [event.message for event in self.link.poll(now_s) if isinstance(event, Received)]
+            self.say("renew", self.renewed_dose_id, limits.LEASE_MS_MAX)
+        for event in self.link.poll(now_s):
+            if isinstance(event, Received):
+                self.talker.hear(event.message)
+                self.received.append(event.message)
+
+    def say(self, kind, *values):
+        self.link.send(*self.talker.says(kind, *values))
 
     def await_message(self, kind, **fields):
-        """The first message of this kind, with these values in its fields, that has come or comes."""
+        """The first message of this kind, with these values in its fields, that has come or comes; told plainly."""
         found = []
 
         def come():
             self.listen()
             for message in self.received:
-                names = messages.FIELDS[kind] if message[0] == kind else ()
-                if message[0] == kind and all(message[1 + names.index(name)] == fields[name] for name in fields):
-                    found.append(message)
+                said = plain(message)
+                if said[0] == kind and all(field(said, name) == value for name, value in fields.items()):
+                    found.append(said)
             return bool(found)
 
         wait_until(come, f"a {kind} {fields} among {self.received}", SEEN_WITHIN_S)
         return found[0]
 
     def greet(self):
-        """Say hello until the board answers, as the controller does."""
+        """Say hello until the board answers the newest one, as the controller does."""
         self.received = []
         said_monotonic_s = -GREETED_EVERY_S
 
@@ -316,17 +327,22 @@ class Host:
             nonlocal said_monotonic_s
             if time.monotonic() - said_monotonic_s >= GREETED_EVERY_S:
                 said_monotonic_s = time.monotonic()
-                self.link.send(*HELLO)
+                self.link.send(*self.talker.hello())
             self.listen()
-            return any(message[0] == "board" for message in self.received)
+            return any(message[0] == "board" and message[7] == self.talker.hello_number for message in self.received)
 
         wait_until(answered, "a board that answers a greeting", SEEN_WITHIN_S)
-        return self.await_message("board")
+        return self.await_message("board", hello_number=self.talker.hello_number)
 
     def dose(self, dose_id, steps, steps_per_s, renewed=True):
-        self.link.send("dose", dose_id, steps, steps_per_s)
+        self.say("dose", dose_id, steps, steps_per_s)
         assert self.await_message("judged", dose_id=dose_id)[2] == interlocks.ACCEPTED
         self.renewed_dose_id = dose_id if renewed else None
+
+
+def of_doses(board):
+    """What a board that was greeted knows of doses: the last one, its journal, and all that ever turned."""
+    return tuple(field(board, name) for name in ("last_dose_id", "last_journal_id", "turned_total_steps"))
 
 
 @pytest.fixture
@@ -343,10 +359,14 @@ def host(stand):
 
 
 def test_a_board_answers_a_greeting_with_the_same_limits_and_its_probes(stand, host):
-    assert host.await_message("board") == ("board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 1, 0)
+    board = host.await_message("board")
+    assert board[1:4] == (limits.PROTOCOL, messages.LIMITS_CHECKSUM, JOURNAL)
+    assert 1 <= field(board, "board_id") <= 999999999
+    assert board[6:] == (0, 0, 0), "no dose, of no journal, and nothing turned"
+    assert messages.boots_of(host.talker.session) == 1
     report = host.await_message("report")
-    assert messages.word(report, "state") == interlocks.RESTING
-    assert report[6:10] == (2000, 2000, 1000, 2600)
+    assert field(report, "state") == interlocks.RESTING
+    assert [field(report, f"{probe}_counts") for probe in DRY] == list(DRY.values())
 
 
 @pytest.mark.parametrize(("steps", "steps_per_s"), [(200, 400), (33, 77), (1, 1)])
@@ -354,6 +374,30 @@ def test_a_dose_turns_exactly_its_steps(stand, host, steps, steps_per_s):
     host.dose(1, steps, steps_per_s)
     assert host.await_message("done") == ("done", 1, steps, steps, interlocks.COMPLETE)
     assert stand.pulses() == steps, "done is said when all has turned"
+
+
+def test_all_that_was_said_of_a_dose_may_come_again_and_nothing_turns_again(stand, host):
+    """Copies, late lines of this conversation and, after another greeting, lines of the one before."""
+    spoken = []
+    really_send = host.link.send
+    host.link.send = lambda *message: spoken.append(message) or really_send(*message)
+    host.dose(1, 100, 400)
+    host.await_message("done", dose_id=1)
+    host.say("seen", 1)
+    before = [message for message in spoken if message[0] != "hello"]
+    for message in before:
+        really_send(*message)
+    host.greet()
+    for message in before:
+        really_send(*message)
+    host.say("ask")
+    asked = host.talker.number
+    wait_until(lambda: host.listen() or any(message[3] == asked for message in host.received), "an echo of that")
+    assert not [message for message in host.received if message[0] == "judged"]
+    assert stand.pulses() == 100
+    host.dose(2, 50, 400)
+    host.await_message("done", dose_id=2)
+    assert stand.pulses() == 150
 
 
 def test_a_wet_probe_stops_the_motor_and_the_counted_pulses_are_those_that_were_said(stand, host):
@@ -364,13 +408,13 @@ def test_a_wet_probe_stops_the_motor_and_the_counted_pulses_are_those_that_were_
     assert done[4] == interlocks.LEAK_WET
     assert done[2] == done[3] == stand.pulses()
     report = host.await_message("report", state=interlocks.TRIPPED)
-    assert messages.number(report, "trip_delay_ms") < 1000
+    assert field(report, "trip_delay_ms") < 1000
 
 
 def test_a_stop_in_mid_dose_says_exactly_what_turned(stand, host):
     host.dose(1, 12000, 400)
     wait_until(lambda: stand.pulses() > 40, "a turning motor")
-    host.link.send("stop")
+    host.say("stop", 1)
     done = host.await_message("done")
     assert done[4] == interlocks.STOPPED
     assert done[2] == done[3] == stand.pulses()
@@ -380,7 +424,7 @@ def test_a_host_that_falls_silent_loses_the_motor_at_the_end_of_the_lease(stand,
     lease_ms = 400
     host.dose(1, 12000, 400, renewed=False)
     wait_until(lambda: stand.pulses() > 0, "a turning motor")
-    host.link.send("renew", 1, lease_ms)
+    host.say("renew", 1, lease_ms)
     host.greet()  # its answer shows that the board has the renewal
     pulses_at_silence = stand.pulses()
     done = host.await_message("done")
@@ -398,10 +442,11 @@ def test_a_board_killed_in_mid_dose_says_what_it_can_vouch_for(stand, host):
     stand.kill_board()
     host.renewed_dose_id = None
     pulses = stand.pulses()
-    assert host.greet()[3:] == (2, 1)
+    assert of_doses(host.greet()) == (1, JOURNAL, 12000), "in doubt it counts all"
+    assert messages.boots_of(host.talker.session) == 2
     assert host.await_message("done") == ("done", 1, 0, 12000, interlocks.BOARD_RESTARTED)
-    host.link.send("renew", 1, 3000)
-    host.link.send("dose", 1, 12000, 400)
+    host.say("renew", 1, 3000)
+    host.say("dose", 1, 12000, 400)
     assert host.await_message("judged")[2] == interlocks.DONE_NOT_SEEN
     assert 0 < stand.pulses() == pulses < 12000
 
@@ -412,17 +457,18 @@ def test_a_board_killed_after_a_dose_knows_it_exactly_and_says_it_until_it_was_s
     stand.kill_board()
     host.greet()
     assert host.await_message("done") == ("done", 1, 50, 50, interlocks.COMPLETE)
-    host.link.send("seen", 1)
+    host.say("seen", 1)
     host.dose(2, 50, 400)
     host.await_message("done", dose_id=2)
     assert stand.pulses() == 100
 
 
 def test_a_board_whose_memory_was_lost_is_tripped(stand, host):
+    identity = field(host.await_message("board"), "board_id")
     stand.kill_board(meanwhile=lambda: (stand.folder / "saved").unlink())
-    host.greet()
-    assert messages.word(host.await_message("report"), "trip_reason") == interlocks.STATE_LOST
-    host.link.send("dose", 1, 10, 10)
+    assert field(host.greet(), "board_id") != identity, "it does not know who it was"
+    assert field(host.await_message("report"), "trip_reason") == interlocks.STATE_LOST
+    host.say("dose", 1, 10, 10)
     assert host.await_message("judged")[2] == interlocks.IS_TRIPPED
 
 
@@ -432,8 +478,9 @@ def test_a_technician_s_file_makes_a_board_fresh_once(stand, host):
         (stand.folder / "commission").touch()
 
     stand.kill_board(meanwhile=replace_memory)
-    assert host.greet()[3:] == (1, 0)
-    assert messages.word(host.await_message("report"), "trip_reason") is None
+    assert of_doses(host.greet()) == (0, 0, 0)
+    assert messages.boots_of(host.talker.session) == 1
+    assert field(host.await_message("report"), "trip_reason") is None
     assert not (stand.folder / "commission").exists()
 
 
@@ -451,14 +498,14 @@ def test_a_rotor_sensor_confirms_a_dose_and_betrays_a_motor_that_runs_by_itself(
     assert host.await_message("done") == ("done", 1, 200, 200, interlocks.COMPLETE)
     (stand.folder / "runaway").touch()
     report = host.await_message("report", state=interlocks.TRIPPED)
-    assert messages.word(report, "trip_reason") == interlocks.MOVED_WHILE_STOPPED
+    assert field(report, "trip_reason") == interlocks.MOVED_WHILE_STOPPED
 
 
 def test_a_host_may_come_and_go(stand, host):
     host.dose(1, 30, 400)
     host.await_message("done")
     host.link.close()
-    second = Host(stand)
+    second = Host(stand, JOURNAL + 1)
     assert second.await_message("done") == ("done", 1, 30, 30, interlocks.COMPLETE)
     second.link.close()
 
@@ -481,7 +528,8 @@ def test_a_stand_that_is_started_anew_is_found_again_by_its_name(stand, host):
     wait_until(lambda: host.listen() or not host.link.is_up, "a lost line")
     stand.start()
     wait_until(lambda: host.listen() or host.link.is_up, "the line again")
-    assert host.greet()[3:] == (2, 1)
+    assert of_doses(host.greet()) == (1, JOURNAL, 12000)
+    assert messages.boots_of(host.talker.session) == 2
     assert host.await_message("done")[2:] == (0, 12000, interlocks.BOARD_RESTARTED)
 
 
@@ -494,4 +542,5 @@ def test_a_board_that_hangs_is_started_anew_by_its_watchdog(stand, host):
     wait_until(lambda: stand.board_pid() != pid, "a board after the hung one")
     host.renewed_dose_id = None
     wait_until(stand.is_fed, "a running board")
-    assert host.greet()[3:] == (2, 1)
+    assert of_doses(host.greet()) == (1, JOURNAL, 12000)
+    assert messages.boots_of(host.talker.session) == 2

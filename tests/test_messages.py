@@ -116,31 +116,39 @@ def test_no_two_flipped_bits_in_a_line_of_any_allowed_length_cancel_out():
 @pytest.mark.parametrize(
     "body",
     [
-        b"dose 017 9000 400",  # a leading zero
-        b"dose +17 9000 400",
-        b"dose -17 9000 400",
-        b"dose 17  9000 400",  # two spaces
-        b"dose 17 9000 400 ",
-        b" dose 17 9000 400",
-        b"dose 17 9000",  # a field too few
-        b"dose 17 9000 400 1",  # a field too many
-        b"dose 1234567890123 9000 400",  # a digit too many
-        b"dose 17 9000 0x190",
-        b"dose 17 9000 \xb2",  # a digit, but not of ASCII
-        b"dose - 9000 400",  # numbers cannot be absent
-        b"Dose 17 9000 400",
-        b"doze 17 9000 400",
-        b"clear Leak_wet",
-        b"clear leak-wet",
-        b"clear 5",
-        b"clear \xe4",
-        b"clear --",
-        b"clear",
-        b"clear ",
+        b"dose 40000002 12 017 9000 400",  # a leading zero
+        b"dose 040000002 12 17 9000 400",
+        b"dose 40000002 00 17 9000 400",
+        b"dose 40000002 12 +17 9000 400",
+        b"dose 40000002 12 -17 9000 400",
+        b"dose -40000002 12 17 9000 400",
+        b"dose 40000002 12 17  9000 400",  # two spaces
+        b"dose 40000002 12 17 9000 400 ",
+        b" dose 40000002 12 17 9000 400",
+        b"dose 40000002 12 17 9000",  # a field too few
+        b"dose 17 9000 400",  # the message of protocol 1
+        b"dose 40000002 12 17 9000 400 1",  # a field too many
+        b"dose 1234567890123 12 17 9000 400",  # a digit too many
+        b"dose 40000002 1234567890123 17 9000 400",
+        b"dose 40000002 12 17 9000 0x190",
+        b"dose 40000002 12 17 9000 \xb2",  # a digit, but not of ASCII
+        b"dose 40000002 12 - 9000 400",  # numbers cannot be absent
+        b"dose - 12 17 9000 400",
+        b"Dose 40000002 12 17 9000 400",
+        b"doze 40000002 12 17 9000 400",
+        b"clear 40000002 12 3 Leak_wet",
+        b"clear 40000002 12 3 leak-wet",
+        b"clear 40000002 12 3 5",
+        b"clear 40000002 12 3 \xe4",
+        b"clear 40000002 12 3 --",
+        b"clear 40000002 12 3",
+        b"clear 40000002 12 3 ",
+        b"clear leak_wet",
         b"",
-        b"stop\r",
-        b"stop\t",
-        b"stop\x00",
+        b"ask",
+        b"ask 40000002 12\r",
+        b"ask 40000002 12\t",
+        b"ask 40000002 12\x00",
     ],
 )
 def test_a_wrong_spelling_is_refused_even_with_the_right_checksum(body):
@@ -148,19 +156,19 @@ def test_a_wrong_spelling_is_refused_even_with_the_right_checksum(body):
 
 
 def test_a_checksum_in_small_letters_is_refused():
-    line = messages.encode("judged", 17, "busy")[:-1]
+    line = messages.encode("judged", 40000002, 8, 12, 17, "busy")[:-1]
     assert set(line[-4:].decode()) & set(string.ascii_uppercase), "this example must have a letter to make small"
     assert messages.decode(line[:-4] + line[-4:].lower()) is None
 
 
 def test_the_largest_number_passes_and_the_next_one_does_not():
     largest = messages.NUMBER_MAX
-    assert messages.decode(messages.encode("renew", 1, largest)[:-1]) == ("renew", 1, largest)
-    assert messages.decode(messages.encode("renew", 1, 0)[:-1]) == ("renew", 1, 0)
-    with pytest.raises(ValueError, match="not a number"):
-        messages.encode("renew", 1, largest + 1)
-    with pytest.raises(ValueError, match="not a number"):
-        messages.encode("renew", 1, -1)
+    for message in (("renew", 1, 1, 1, largest), ("renew", 1, 1, 1, 0), ("renew", largest, largest, 1, 1)):
+        assert messages.decode(messages.encode(*message)[:-1]) == message
+    for beyond in (largest + 1, -1):
+        for values in ((1, 1, 1, beyond), (beyond, 1, 1, 1), (1, beyond, 1, 1)):
+            with pytest.raises(ValueError, match="not a number"):
+                messages.encode("renew", *values)
 
 
 @pytest.mark.parametrize("kind", [kind for kind, names in messages.FIELDS.items() if "dose_id" in str(names)])
@@ -188,15 +196,17 @@ def test_an_id_of_a_dose_beyond_its_bound_is_neither_written_nor_read(kind, beyo
     "message",
     [
         ("launch",),
-        ("stop", 1),
-        ("seen",),
-        ("seen", "seventeen"),
-        ("seen", 1.0),
-        ("seen", None),
-        ("clear", "Leak_wet"),
-        ("clear", ""),
-        ("clear", 5),
-        ("clear", "two words"),
+        ("stop",),
+        ("stop", 1, 1, 1, 1),
+        ("seen", 1),
+        ("seen", 1, 1, "seventeen"),
+        ("seen", 1, 1, 1.0),
+        ("seen", 1, 1, None),
+        ("seen", "first", 1, 1),
+        ("clear", 1, 1, 1, "Leak_wet"),
+        ("clear", 1, 1, 1, ""),
+        ("clear", 1, 1, 1, 5),
+        ("clear", 1, 1, 1, "two words"),
     ],
 )
 def test_what_does_not_fit_the_table_is_not_written(message):
@@ -208,26 +218,40 @@ def test_the_longest_lines_of_the_board_fit_and_a_longer_one_is_neither_written_
     reason = max((*interlocks.TRIP_REASONS, interlocks.BOARD_RESTARTED), key=len)
     largest = messages.NUMBER_MAX
     last_id = messages.DOSE_ID_MAX
-    report = messages.encode("report", max(interlocks.STATES, key=len), reason, largest, last_id, *[largest] * 7)
+    heads = [largest] * 3  # session, number and echo
+    state = max(interlocks.STATES, key=len)
+    report = messages.encode("report", *heads, state, reason, largest, largest, last_id, *[largest] * 7)
+    board = messages.encode("board", *heads, *[largest] * 5, last_id, largest, largest)
     steps = limits.DOSE_STEPS_MAX
     slots = [limits.WINDOW_STEPS_MAX] * limits.WINDOW_SLOTS
-    saved = messages.encode("saved", largest, last_id, steps, steps, reason, 1, reason, *slots)
-    assert len(report) < len(saved) <= messages.LINE_BYTES_MAX
-    longest_word = "a" * (messages.LINE_BYTES_MAX - len("clear ") - len(" FFFF"))
-    line = messages.encode("clear", longest_word)[:-1]
+    saved = messages.encode(
+        "saved", largest, largest, last_id, largest, steps, steps, reason, 1, reason, largest, largest, largest, *slots
+    )
+    assert len(board) < len(report) < len(saved) <= messages.LINE_BYTES_MAX
+    longest_word = "a" * (messages.LINE_BYTES_MAX - len("clear 1 1 1 ") - len(" FFFF"))
+    line = messages.encode("clear", 1, 1, 1, longest_word)[:-1]
     assert len(line) == messages.LINE_BYTES_MAX
-    assert messages.decode(line) == ("clear", longest_word)
+    assert messages.decode(line) == ("clear", 1, 1, 1, longest_word)
     with pytest.raises(ValueError, match="longer"):
-        messages.encode("clear", longest_word + "a")
-    body = b"clear " + longest_word.encode() + b"a"
+        messages.encode("clear", 1, 1, 1, longest_word + "a")
+    body = b"clear 1 1 1 " + longest_word.encode() + b"a"
     assert messages.decode(body + b" %04X" % messages.checksum(body)) is None
 
 
+def test_the_last_conversation_of_the_last_start_has_the_largest_number():
+    last = messages.BOOTS_MAX * messages.SESSIONS_PER_BOOT + messages.SESSIONS_PER_BOOT - 1
+    assert last == messages.NUMBER_MAX
+    assert messages.boots_of(last) == messages.BOOTS_MAX
+    assert messages.boots_of(4 * messages.SESSIONS_PER_BOOT) == 4
+    assert messages.boots_of(5 * messages.SESSIONS_PER_BOOT - 1) == 4
+
+
 def test_fields_are_read_by_name_and_kind():
-    done = messages.decode(messages.encode("done", 17, 0, 9000, "stopped")[:-1])
+    done = messages.decode(messages.encode("done", 40000002, 11, 16, 17, 0, 9000, "stopped")[:-1])
     assert messages.number(done, "steps_max") == 9000
+    assert [messages.number(done, name) for name in ("session", "number", "echo")] == [40000002, 11, 16]
     assert messages.word(done, "end_reason") == "stopped"
-    assert messages.word(messages.decode(messages.encode("clear", None)[:-1]), "trip_reason") is None
+    assert messages.word(messages.decode(messages.encode("clear", 1, 1, 1, None)[:-1]), "trip_reason") is None
     with pytest.raises(ValueError, match="end_reason is not a number"):
         messages.number(done, "end_reason")
     with pytest.raises(ValueError, match="dose_id is not a word"):
@@ -244,7 +268,7 @@ def portions(data, cuts):
 
 NOISE = st.one_of(
     st.binary(max_size=40),
-    st.binary(min_size=240, max_size=600),  # about and beyond the longest line
+    st.binary(min_size=messages.LINE_BYTES_MAX - 60, max_size=messages.LINE_BYTES_MAX + 200),  # about the longest line
     st.just(b"\n"),
 )
 STREAM = st.lists(st.one_of(any_message().map(lambda message: messages.encode(*message)), NOISE), max_size=8)
@@ -278,14 +302,14 @@ def test_rubbish_never_raises_and_never_grows_the_reader_without_bound(rubbish):
 
 def test_byte_by_byte_a_line_arrives_with_its_feed_and_not_before():
     reader = messages.LineReader()
-    line = messages.encode("dose", 17, 9000, 400)
+    line = messages.encode("dose", 40000002, 12, 17, 9000, 400)
     for byte in line[:-1]:
         assert reader.feed(bytes([byte])) == []
-    assert reader.feed(b"\n") == [("dose", 17, 9000, 400)]
+    assert reader.feed(b"\n") == [("dose", 40000002, 12, 17, 9000, 400)]
 
 
 def test_the_longest_line_arrives_in_two_portions_and_a_longer_one_is_not_kept():
-    longest = messages.encode("clear", "a" * (messages.LINE_BYTES_MAX - len("clear ") - len(" FFFF")))
+    longest = messages.encode("clear", 1, 1, 1, "a" * (messages.LINE_BYTES_MAX - len("clear 1 1 1 ") - len(" FFFF")))
     reader = messages.LineReader()
     assert reader.feed(longest[:-1]) == []
     assert len(reader.feed(longest[-1:])) == 1
@@ -298,10 +322,10 @@ def test_refused_lines_are_counted_and_empty_ones_are_not():
     reader = messages.LineReader()
     reader.feed(b"\n\n")
     assert reader.refused_lines == 0
-    reader.feed(b"rubbish\n" + messages.encode("ask") + b"more\n")
+    reader.feed(b"rubbish\n" + messages.encode("ask", 1, 1) + b"more\n")
     assert reader.refused_lines == 2
     reader.feed(b"x" * (messages.LINE_BYTES_MAX + 1))
     assert reader.refused_lines == 2
-    assert reader.feed(messages.encode("ask")) == [], "the end of an overlong line is not a message"
+    assert reader.feed(messages.encode("ask", 1, 1)) == [], "the end of an overlong line is not a message"
     assert reader.refused_lines == 3
-    assert reader.feed(messages.encode("ask")) == [("ask",)]
+    assert reader.feed(messages.encode("ask", 1, 1)) == [("ask", 1, 1)]

@@ -25,12 +25,14 @@ WITH_UNIT = re.compile(rf"(.*_)?({'|'.join(UNITS)})(_({'|'.join(SAID_OF_IT)}))?(
 WITHOUT_UNIT = {
     "tells one thing from another": """
         _following_row_id
-        dose_id board_dose_id last_dose_id board_id journal_id journal_number number format_of
+        dose_id board_dose_id last_dose_id next_dose_id board_id new_identity journal_id journal_number
+        number format_of session hello_number trip_number board_trip_number
         boot_id next_boot_id request_id corrects ask i2c_address i2c_bus address
-        place before number position seed slot last_slot order signal_number growth_stage_bbch checksum
+        place before number position seed slot last_slot _slot_after order signal_number growth_stage_bbch checksum
         first_row last_row last_boot_row place_id port status day_number
-        row day_of _day_of quarter sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno trip_reason
+        row day_of _day_of quarter sht31_checksum checksum_by_table baud _scheduled_anchor lock_run fileno
         balance_baud
+        session new_identity trip_number
     """,
     "is the number of a pin": "lamp leak overfill_float status_lamp acknowledge_button",
     "is a row, a place in a table, or a port": "corrected_by last_reading_row before port last place portion line",
@@ -40,7 +42,8 @@ WITHOUT_UNIT = {
     "counts things": """
         parcels rows revoke failures trusted unknown _number take_piece
         trials trials_of longest
-        leaves boots board_boots effects_missed lost pulses refused_lines requests_waiting emerged recall_world readings
+        said heard echo
+        leaves boots boots_of effects_missed pulses refused_lines requests_waiting emerged recall_world readings
         count_a count_b count_first count_second successes successes_a successes_b trials trials_a trials_b hits
         sown sown_a sown_b sown_first sown_second emerged_first emerged_second draws of readings_placed
         readings_untrusted pairs independent leaf_number leaf_number_later as_far tried _usable df_curves

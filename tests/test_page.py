@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from controller.control import model as m
-from controller.control.words import PHASE_WORDS, TRIP_WORDS, WATERING_WORDS
+from controller.control.words import PHASE_WORDS, REFUSAL_WORDS, TRIP_WORDS, WATERING_WORDS
 from controller.records.journal import Journal
 from controller.settings import example_path, read_settings
 from controller.web.doors import POLICY
@@ -139,7 +139,7 @@ def table_of(language):
 @pytest.mark.parametrize("language", [each for each in LANGUAGES if each != "en"])
 def test_a_language_is_complete(language):
     english, other = table_of("en"), table_of(language)
-    law = {"trip": TRIP_WORDS, "watering": WATERING_WORDS, "phase": PHASE_WORDS}
+    law = {"trip": TRIP_WORDS, "watering": WATERING_WORDS, "refusal": REFUSAL_WORDS, "phase": PHASE_WORDS}
 
     for section, words in (english | law).items():
         if section != "alarm":

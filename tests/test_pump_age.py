@@ -8,12 +8,12 @@ import pytest
 
 from controller.bench import records, tube
 from controller.bench.ageing import judge_hours
-from controller.control import alarms, hands_on, watering
+from controller.control import alarms, hands_on, line, watering
 from controller.control import model as m
 from controller.control.step import step
 from controller.control.words import watering_words
 from controller.errors import SettingsError
-from controller.records.journal import Journal
+from controller.records.journal import Journal, journal_number
 from controller.run import LiveRun
 from controller.settings import example_path, settings_from_text
 from tests import examples
@@ -130,7 +130,87 @@ def test_hours_are_summed_from_sessions_and_runs_and_what_never_ended_counts_in_
     # by hand: (3000 + 4000) steps at 200 a second are 35 s; (1200 + 2000) at 100 a second are 32 s
     assert hours_ms(tmp_path) == 67_000
     assert look(tmp_path).journals_count == 3
-    assert look(tmp_path).last_dose_id == 41
+    assert look(tmp_path).known_journals == {journal_number("s1"): 41, journal_number("first"): 2}
+
+
+def test_a_session_that_ended_in_mid_dose_knows_that_dose_by_its_journal(tmp_path):
+    a_run(tmp_path / "c" / "s1", doses=5)
+    (tmp_path / "c" / "s1" / "bench.jsonl").write_text(
+        "".join(json.dumps(row) + "\n" for row in (begun(1), {**ended(1, 3000), "dose_id": 4}, begun(2)))
+    )
+    assert look(tmp_path).known_journals == {journal_number("s1"): 5}
+
+
+def test_a_run_counts_for_its_chamber_though_place_or_time_zone_were_written_otherwise_then(tmp_path):
+    a_run(tmp_path / "runs" / "first", CHAMBER_TEXT.replace('"Atlantic/Faroe"', '"Europe/London"'))
+    assert len(look(tmp_path).doses) == 2
+
+
+def test_a_dose_turned_the_tube_that_its_own_boot_had(tmp_path):
+    a_run(tmp_path / "runs" / "first")
+    journal = Journal.open(tmp_path / "runs" / "first" / "journal.sqlite")
+    at = examples.moment(boot_id=2)
+    other = CHAMBER_TEXT.replace('tubing_lot = "SL-07"', 'tubing_lot = "SL-08"')
+    journal.append(m.EventRecord(at, m.CHAMBER_FILE, other))
+    journal.append(m.DoseIntended(at, 3, m.FIXED_TIME, 10.0, 2000, 100, 0.005, 0.0, 0))
+    journal.close()
+    assert [(each.dose_id, each.tubing_lot) for each in look(tmp_path).doses] == [
+        (1, "SL-07"), (2, "SL-07"), (3, "SL-08"),
+    ]  # fmt: skip
+
+
+def a_session(folder, *dose_ids, simulated=False):
+    """A session's journal as it is beside its ``bench.jsonl``: all its doses were intended, the first was closed."""
+    journal = Journal.create(folder / "journal.sqlite", folder.name, SETTINGS, "0", simulated)
+    for number in dose_ids:
+        journal.append(m.DoseIntended(examples.moment(), number, m.CALIBRATION, 20.0, 4000, 200, 0.005, 0.0, 0))
+    journal.append(m.DoseClosed(examples.moment(), dose_ids[0], 0, 4000, m.IN_DOUBT, 10.0, 5.8, 20.0, 0))
+    return journal
+
+
+def test_a_correction_that_came_after_a_portion_counts_for_the_session_too(tmp_path):
+    session(tmp_path / "c" / "s1", begun(1), ended(1, 4000))
+    journal = a_session(tmp_path / "c" / "s1", 41)
+    journal.append(m.DoseClosed(examples.moment(), 41, 500, 500, "stopped", 2.5, 0.02, 2.5, 0))
+    journal.close()
+    (dose,) = look(tmp_path).doses
+    assert (dose.dose_steps, dose.volume_max_ml) == (500, 2.5)
+
+
+def test_the_journals_of_this_chamber_are_known_by_their_numbers_with_the_highest_dose_of_each(tmp_path):
+    session(tmp_path / "c" / "s1", begun(1), ended(1, 4000))
+    a_session(tmp_path / "c" / "s1", 41, 43).close()
+    session(tmp_path / "c" / "s2", begun(1), ended(1, 4000))  # its journal is gone
+    session(tmp_path / "c" / "s3")
+    a_session(tmp_path / "c" / "s3", 77, simulated=True).close()
+    a_run(tmp_path / "runs" / "first")
+    a_run(tmp_path / "runs" / "nothing-yet", doses=0)
+    a_run(tmp_path / "runs" / "other", CHAMBER_TEXT.replace('"Skerry Light"', '"Eastmoor"'))
+    a_run(tmp_path / "runs" / "invented", simulated=True)
+    a_run(tmp_path / "runs" / "20260302T0800Z-rehearsal-seed1", simulated=True)
+
+    number = journal_number
+    assert look(tmp_path).known_journals == {number("s1"): 43, number("s2"): 41, number("first"): 2,
+                                             number("nothing-yet"): 0}  # fmt: skip
+    assert look(tmp_path, simulated=True).known_journals == {number("s3"): 77, number("invented"): 2}
+
+
+def test_water_that_no_intent_of_a_journal_stands_for_makes_it_no_more_known(tmp_path):
+    a_run(tmp_path / "runs" / "first")
+    journal = Journal.open(tmp_path / "runs" / "first" / "journal.sqlite")
+    journal.append(m.DoseClosed(examples.moment(), 900, 100, 100, "complete", 0.5, 0.1, 0.5, 0))
+    journal.close()
+    assert look(tmp_path).known_journals == {journal_number("first"): 2}
+
+
+def test_a_session_whose_journal_cannot_be_read_counts_by_its_rows_and_is_named(tmp_path):
+    session(tmp_path / "c" / "s1", begun(1), ended(1, 3000))
+    (tmp_path / "c" / "s1" / "journal.sqlite").write_bytes(b"no journal" * 100)
+    found = look(tmp_path)
+    assert [each.dose_steps for each in found.doses] == [3000]
+    assert found.known_journals == {journal_number("s1"): 41}
+    (fault,) = found.faults
+    assert "s1/journal.sqlite: the journal of this session cannot be read" in fault
 
 
 def test_neither_another_chambers_runs_nor_simulated_ones_turn_this_tube(tmp_path):
@@ -236,17 +316,17 @@ def test_water_of_a_calibration_counts_in_the_day_of_a_run(tmp_path, ago_ms, cou
 def test_water_that_was_given_before_hydration_ages_while_people_get_ready():
     at = examples.moment(7_200_000)
     waiting = m.State(
-        now=at, link_up=True, greeted=True, reconciling=False, looked_elsewhere_ms=1_000,
-        given_today=(examples.given(-500, 100.0, m.ELSEWHERE),),
+        now=at, line=examples.line_that_is(line.SETTLED, at), looked_elsewhere_ms=1_000,
+        given_lately=(examples.given(-500, 100.0, m.ELSEWHERE),),
         steps_done=("clean-gloves", "fill-reservoir"),
     )  # fmt: skip
     state, _ = hands_on.phase_after(waiting, examples.SETTINGS)
     assert state.phase == m.WETTING
-    assert state.given_today == (examples.given(-500 - 7_199_000, 100.0, m.ELSEWHERE),)
+    assert state.given_lately == (examples.given(-500 - 7_199_000, 100.0, m.ELSEWHERE),)
 
 
 READY = m.State(
-    now=examples.moment(7_200_000), link_up=True, greeted=True, reconciling=False,
+    now=examples.moment(7_200_000), line=examples.line_that_is(line.SETTLED, examples.moment(7_200_000)),
     steps_done=("clean-gloves", "fill-reservoir"),
 )  # fmt: skip
 
@@ -256,15 +336,15 @@ READY = m.State(
     [
         ({}, ""),
         ({"steps_done": ("clean-gloves",)}, "steps_not_signed"),
-        ({"link_up": False}, "link_down"),
+        ({"line": m.NO_LINE}, "link_down"),
         ({"pump_age": m.PumpAge(LIFE_MS + 1)}, "tube_worn"),
         # 50 ml of a first aliquot on top of what another journal gave, two hours before the run clock starts
         (
-            {"given_today": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.1),)},
+            {"given_lately": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.1),)},
             "chamber_daily_limit",
         ),
-        ({"given_today": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.0),)}, ""),
-        ({"given_today": (poured(2 * H - watering.BOARD_DAY_MS, 250.1),)}, ""),
+        ({"given_lately": (poured(2 * H - watering.BOARD_DAY_MS + 1, 250.0),)}, ""),
+        ({"given_lately": (poured(2 * H - watering.BOARD_DAY_MS, 250.1),)}, ""),
     ],
 )
 def test_time_zero_waits_for_water_that_may_flow_and_says_what_it_waits_for(changes, reason):
@@ -292,11 +372,13 @@ def test_a_run_that_starts_takes_over_what_other_journals_hold_but_not_its_own(t
     journal.close()
     state = live.decider.state
     assert state.pump_age.turned_ms == 32_000 + 12_000
-    assert sorted((given.volume_max_ml, given.purpose) for given in state.given_today) == [
+    assert sorted((given.volume_max_ml, given.purpose) for given in state.given_lately) == [
         (6.0, m.ELSEWHERE), (6.0, m.FIXED_TIME),
     ]  # fmt: skip
     assert state.looked_elsewhere_ms == 5_000
-    assert state.last_dose_id == 41  # the board may tell that dose again; it is counted where it was asked for
+    # the board may tell that dose again; it is counted where it was asked for
+    assert (journal_number("s1"), 41) in state.known_journals
+    assert (state.last_dose_id, watering.next_dose_id(state)) == (2, 42)
     assert live.notes[0][0] == "pump_age"
 
 

@@ -23,6 +23,7 @@ from controller.plan import BoardLine
 from firmware_bridge import limits, messages
 from firmware_bridge.board import Board, fresh_saved_line
 from tests import examples
+from tests.boards import IDENTITY, JOURNAL, NEXT_IDENTITY
 from tests.stand.running import wait_until
 
 # CRC-8/NRSC-5 of SHT3x words. BE EF is the data sheet's own example (Sensirion SHT3x-DIS, version 5, Table 20);
@@ -243,12 +244,12 @@ def test_the_button_is_heard(chamber):
 
 
 def test_the_board_is_greeted_and_its_counts_come_with_the_sample(chamber, line):
-    board = Board(fresh_saved_line())
+    board = Board(fresh_saved_line(IDENTITY), NEXT_IDENTITY)
     board.take_to_save()
     board.tick(10, 2000, 2001, 1002, 1743, 0)
     assert LineFound() in chamber.received()
 
-    chamber.send("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM))
+    chamber.send("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM, JOURNAL, 1))
     heard = []
 
     def answered():

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.control import dose_life, line, watering
 from controller.control import model as m
-from controller.control import watering
 from controller.control.recovery import resume
 from tests import examples
 
@@ -30,8 +30,8 @@ def reading(at, run_ms):
     return m.ReadingRecord(at, 21.0, 60.0, 1740, 2000, 2000, 1000, 0.6, "good", "good", "good", run_ms)
 
 
-def closed(dose_id, steps_min, steps_max, run_ms=120_000, reason="complete"):
-    volume, uncertainty, most = watering.volume_of(steps_min, steps_max, examples.SETTINGS)
+def closed(dose_id, steps_min, steps_max, run_ms=130_000, reason="complete"):
+    volume, uncertainty, most = watering.volume_of(steps_min, steps_max, examples.intent())
     return m.DoseClosed(
         examples.moment(430_000), dose_id, steps_min, steps_max, reason, volume, uncertainty, most, run_ms
     )
@@ -40,11 +40,10 @@ def closed(dose_id, steps_min, steps_max, run_ms=120_000, reason="complete"):
 def test_a_dose_without_an_end_is_open_and_belongs_to_an_earlier_life():
     state = back(HISTORY)
 
-    assert state.open_dose == m.OpenDose(
-        1, 10000, m.FIRST_WETTING, 310_000, judged=False, inherited=True, began_run_ms=10_000
-    )
+    assert state.open_dose == HISTORY[-1]
+    assert state.dose_life == m.DoseLife(dose_life.STOPPING, 400_000)
     assert state.last_dose_id == 1
-    assert state.reconciling
+    assert state.line.state == line.DOWN
 
 
 @pytest.mark.guards("H1", "host", "97d1a386")
@@ -72,13 +71,22 @@ def test_a_trip_stays_until_its_clearing_is_in_the_journal():
     assert back([*HISTORY, trip, m.TripCleared(examples.moment(6), "leak_wet", "LK")]).trips == ()
 
 
-@pytest.mark.parametrize("outage_ms", [0, 1000, 3 * H, 40 * 24 * H])
+@pytest.mark.parametrize("outage_ms", [0, 1000, 3 * H, 48 * H])
 def test_with_trusted_clocks_the_run_clock_counts_the_time_without_power(outage_ms):
     at = examples.moment(500_000, utc_ms=HYDRATED.utc_ms + 200_000 + outage_ms, boot_id=2)
 
     state = back(HISTORY, at, reading(examples.moment(500_000), 200_000))
 
     assert state.run_ms == 200_000 + outage_ms
+
+
+@pytest.mark.guards("H7", "host", "3e5574a2")
+def test_a_start_with_a_clock_that_claims_weeks_goes_on_from_the_last_reading_in_doubt():
+    at = examples.moment(500_000, utc_ms=HYDRATED.utc_ms + 200_000 + 48 * H + 1, boot_id=2)
+
+    state = back(HISTORY, at, reading(examples.moment(500_000), 200_000))
+
+    assert (state.run_ms, state.clock_doubted_since_ms) == (200_000, 500_000)
 
 
 def test_without_a_trusted_clock_the_run_clock_goes_on_from_the_last_reading():
@@ -90,23 +98,24 @@ def test_without_a_trusted_clock_the_run_clock_goes_on_from_the_last_reading():
 def test_the_run_clock_never_falls_behind_what_was_written():
     at = examples.moment(10, utc_ms=HYDRATED.utc_ms + 5, boot_id=2)
 
-    assert back([*HISTORY, closed(1, 10000, 10000)], at).run_ms == 120_000
+    assert back([*HISTORY, closed(1, 10000, 10000)], at).run_ms == 130_000
 
 
-def test_only_the_last_day_of_water_is_kept_for_the_daily_budget():
+def test_only_the_last_week_of_water_is_kept_for_the_budgets():
     old = replace(closed(1, 10000, 10000), run_ms=1000)
-    at = examples.moment(500_000, utc_ms=HYDRATED.utc_ms + 26 * H, boot_id=2)
-
-    state = back([*HISTORY, old], at)
-
-    assert state.given_today == ()
-    assert state.first_wetting_given_ml == pytest.approx(50.0)
+    last = reading(examples.moment(500_000), 7 * 24 * H - H)  # a reading just before, so that the clock leaps little
+    for since_h, kept in ((7 * 24, 1), (7 * 24 + 2, 0)):
+        at = examples.moment(500_000, utc_ms=HYDRATED.utc_ms + since_h * H, boot_id=2)
+        state = back([*HISTORY, old], at, last)
+        assert state.run_ms == since_h * H
+        assert len(state.given_lately) == kept
+        assert state.first_wetting_given_ml == pytest.approx(50.0)
 
 
 def test_a_dose_began_when_it_was_intended_and_one_without_an_intent_when_it_was_written_down():
     assert back([*HISTORY, closed(1, 10000, 10000, run_ms=120_000)]).last_dose_began_run_ms == 10_000
 
-    (given,) = back([*HISTORY[:-1], closed(1, 10000, 10000, run_ms=120_000)]).given_today
+    (given,) = back([*HISTORY[:-1], closed(1, 10000, 10000, run_ms=120_000)]).given_lately
     assert (given.began_run_ms, given.run_ms) == (120_000, 120_000)
 
 

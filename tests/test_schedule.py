@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 
 from controller import plan as p
+from controller.control import watering
 from controller.control.photoperiod import utc_ms
 from controller.schedule import VirtualSchedule, job_table
 from tests import examples
@@ -39,13 +40,12 @@ def test_the_lamps_edges_fire_where_the_light_period_has_them():
     assert edges == [("lamp_off", 14.0), ("lamp_on", 22.0), ("lamp_off", 38.0), ("lamp_on", 46.0)]
 
 
-def test_fixed_watering_times_fire_at_their_time_of_day():
+def test_no_job_waters_since_the_law_looks_at_fixed_times_itself():
     settings = examples.watering(moisture=None, fallback=None, fixed=p.FixedTimes(times=[time(7, 30), time(19, 30)]))
-    schedule = VirtualSchedule(job_table(settings, None), START, 0)
 
-    hours = [at / 3_600_000 for name, at in fired(schedule, 24 * 3_600_000) if name == "watering"]
+    names = {job.name for job in job_table(settings, ANCHOR, sends=True)}
 
-    assert hours == [11.5, 23.5]
+    assert names == {"sample", "steps", "lamp_on", "lamp_off", "parcels"}
 
 
 @pytest.mark.parametrize("jump", [timedelta(days=180), timedelta(days=-180), timedelta(days=365 * 56)])
@@ -72,17 +72,18 @@ def test_each_firing_lies_after_now_even_on_the_moment_itself():
 @pytest.mark.guards("H7", "host", "3e5574a2")
 @pytest.mark.parametrize("at", [time(1), time(1, 30), time(2)])
 @pytest.mark.parametrize("day", [datetime(2026, 3, 28, tzinfo=UTC), datetime(2026, 10, 24, tzinfo=UTC)])
-def test_local_times_fire_on_and_on_over_the_days_on_which_clocks_change(at, day):
+def test_watering_at_local_times_comes_once_in_24_hours_over_the_days_on_which_clocks_change(at, day):
     """London's clocks change at 01:00 UTC on 29 March and 25 October 2026 (IANA time zone database)."""
     chamber = replace(examples.CHAMBER, site=replace(examples.CHAMBER.site, time_zone="Europe/London"))
     fixed = p.FixedTimes(times=[at], clock="local")
     plan = replace(examples.PLAN, watering=replace(examples.PLAN.watering, moisture=None, fallback=None, fixed=fixed))
-    (job,) = [each for each in job_table(replace(examples.SETTINGS, plan=plan, chamber=chamber), None)
-              if each.name == "watering"]  # fmt: skip
-    moments = [day]
-    for _ in range(4):  # as a scheduler asks: on from the last firing, in the zone in which it was answered
-        moments.append(job.trigger.get_next_fire_time(None, moments[-1]))
-    utc = [moment.astimezone(UTC) for moment in moments]
+    settings = replace(examples.SETTINGS, plan=plan, chamber=chamber)
+    begun = examples.growing().but(hydrated_utc_ms=utc_ms(day))
+    numbers = [
+        watering.current_slot(begun.but(run_ms=minute * 60_000), settings).number for minute in range(4 * 24 * 60)
+    ]
+    changes = [minute for minute, (before, after) in enumerate(pairwise(numbers)) if before != after]
 
-    assert all(timedelta(0) < later - earlier < timedelta(hours=50) for earlier, later in pairwise(utc))
-    assert utc[-1] - day > timedelta(days=2)
+    assert numbers[-1] >= 2
+    assert {later - earlier for earlier, later in pairwise(changes)} == {24 * 60}
+    assert len(changes) == numbers[-1] + 1

@@ -5,7 +5,7 @@ import pytest
 from controller.chamber.seam import BoardCounts
 from firmware_bridge import messages
 
-RESTING = ("report", "resting", None, 0, 5, 2400, 2000, 2001, 1002, 1743, 1, 100)
+RESTING = ("report", 40000002, 10, 16, "resting", None, 3, 0, 5, 2400, 0, 2000, 2001, 1002, 1743, 100)
 AIR = (21.5, 60.0)
 
 
@@ -47,7 +47,7 @@ def test_new_counts_alone_are_no_news():
     counts = BoardCounts()
     assert counts.note(report(), 0)
 
-    assert not counts.note(report(moisture_counts=1800, uptime_s=101, leak_counts=2010), 1000)
+    assert not counts.note(report(moisture_counts=1800, uptime_s=101, leak_counts=2010, number=11), 1000)
 
 
 @pytest.mark.parametrize(
@@ -57,8 +57,11 @@ def test_new_counts_alone_are_no_news():
         {"trip_reason": "leak_wet"},
         {"dose_id": 6},
         {"turned_steps": 2401},
-        {"boots": 2},
-        {"uptime_s": 99},
+        {"trip_number": 4},
+        {"done_unseen": 1},
+        {"session": 40000003},
+        {"session": 50000000, "number": 1, "echo": 0, "uptime_s": 1},
+        {"echo": 17},
     ],
 )
 def test_whatever_the_law_judges_is_news_at_once(change):
@@ -80,6 +83,6 @@ def test_every_other_message_is_news_and_so_is_the_first_report_after_it():
     counts = BoardCounts()
     counts.note(report(), 0)
 
-    assert counts.note(("board", 1, 2, 3, 4), 100)
+    assert counts.note(("board", 40000003, 1, 0, 2, 3, 4, 5, 6, 7, 8, 9), 100)
     assert counts.note(report(), 200)
     assert not counts.note(report(), 300)

@@ -5,10 +5,12 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from controller.control import dose_life, line
 from controller.control import model as m
 from controller.control.step import step
 from firmware_bridge import interlocks, limits, messages
 from tests import examples
+from tests.conversation import answer, cleared, done, judged, kinds, later, records, report, sent
 
 SETTINGS = examples.SETTINGS
 DRY = m.Reading(21.0, 60.0, examples.counts_for(0.30), 2000, 2000, 1000)
@@ -18,45 +20,16 @@ def decide(state, event, settings=SETTINGS):
     return step(state, event, settings)
 
 
-def later(state, ms=1000, **changes):
-    at = state.now._replace(monotonic_ms=state.now.monotonic_ms + ms, utc_ms=state.now.utc_ms + ms)
-    return at._replace(**changes)
-
-
 def ticked(state, ms=1000):
     return m.Ticked(later(state, ms))
 
 
-def said(state, *message):
-    return m.BoardReported(later(state, 20), message)
-
-
-def report(before, /, **changes):
-    fields = dict(
-        zip(
-            messages.FIELDS["report"],
-            (interlocks.RESTING, None, 0, 5, 0, 2000, 2000, 1000, 1740, 1, 100),
-            strict=True,
-        )
-    )
-    fields.update(changes)
-    return said(before, "report", *fields.values())
-
-
-def records(actions):
-    return [action.record for action in actions if isinstance(action, m.Append)]
-
-
-def kinds(actions):
-    return [type(each).__name__ for each in records(actions)]
-
-
-def sent(actions):
-    return [(action.kind, *action.values) for action in actions if isinstance(action, m.SendToBoard)]
-
-
 def thirsty(**changes):
     return examples.with_moisture(examples.growing(thirsty=True, **changes), 0.22)
+
+
+def sent_kinds(actions):
+    return [kind for kind, *_ in sent(actions)]
 
 
 def dosing(**changes):
@@ -85,6 +58,7 @@ def test_the_command_says_what_the_intent_says():
     intent = next(r for r in records(actions) if isinstance(r, m.DoseIntended))
 
     assert sent(actions) == [("dose", intent.dose_id, intent.dose_steps, intent.steps_per_s)]
+    assert [a.values[:2] for a in actions if isinstance(a, m.SendToBoard)] == [(examples.SESSION, 8)]
     assert (intent.dose_id, intent.dose_steps, intent.volume_ml) == (6, 2400, pytest.approx(12.0))
 
 
@@ -102,15 +76,28 @@ def test_the_lease_is_renewed_each_second_once_the_board_accepted():
     state, actions = decide(state, ticked(state))
     assert ("renew", 6, 3000) not in sent(actions)
 
-    state, _ = decide(state, said(state, "judged", 6, interlocks.ACCEPTED))
-    for _ in range(3):
+    state, _ = decide(state, judged(state, interlocks.ACCEPTED))
+    for turned_steps in (200, 400, 600, 800):
+        state, _ = decide(state, report(state, state="turning", dose_id=6, turned_steps=turned_steps))
         state, actions = decide(state, ticked(state))
         assert ("renew", 6, 3000) in sent(actions)
 
 
+@pytest.mark.guards("H3", "host", "0bf493d6")
+@pytest.mark.parametrize(("silent_ms", "stops"), [(2999, False), (3000, True)])
+def test_a_turning_board_that_falls_silent_is_stopped_and_never_renewed_again(silent_ms, stops):
+    state, _ = decide(dosing(), judged(dosing(), interlocks.ACCEPTED))
+    state, actions = decide(state, ticked(state, silent_ms))
+
+    assert sent(actions) == ([("stop", 6)] if stops else [("renew", 6, 3000)])
+    state, _ = decide(state, report(state, state="turning", dose_id=6, turned_steps=700))
+    state, actions = decide(state, ticked(state))
+    assert sent(actions) == ([("stop", 6)] if stops else [("renew", 6, 3000)])
+
+
 def test_the_lease_asked_for_is_one_the_board_grants():
     state = dosing()
-    state, _ = decide(state, said(state, "judged", 6, interlocks.ACCEPTED))
+    state, _ = decide(state, judged(state, interlocks.ACCEPTED))
     _, actions = decide(state, ticked(state))
 
     assert sent(actions)[-1][2] <= limits.LEASE_MS_MAX
@@ -119,7 +106,7 @@ def test_the_lease_asked_for_is_one_the_board_grants():
 def test_a_dose_is_closed_on_paper_before_the_board_may_forget_it():
     state = dosing()
 
-    state, actions = decide(state, said(state, "done", 6, 2400, 2400, interlocks.COMPLETE))
+    state, actions = decide(state, done(state, 6, 2400, 2400, interlocks.COMPLETE))
 
     assert isinstance(actions[0], m.Append)
     assert records(actions)[0].volume_ml == pytest.approx(12.0)
@@ -129,7 +116,7 @@ def test_a_dose_is_closed_on_paper_before_the_board_may_forget_it():
 
 
 def test_a_done_that_was_closed_before_is_only_acknowledged():
-    state, actions = decide(examples.growing(), said(examples.growing(), "done", 5, 2400, 2400, "complete"))
+    state, actions = decide(examples.growing(), done(examples.growing(), 5, 2400, 2400, "complete"))
 
     assert records(actions) == []
     assert sent(actions) == [("seen", 5)]
@@ -137,39 +124,41 @@ def test_a_done_that_was_closed_before_is_only_acknowledged():
 
 
 def test_water_nobody_intended_still_counts():
-    state, actions = decide(examples.growing(), said(examples.growing(), "done", 9, 100, 100, "complete"))
+    state, actions = decide(examples.growing(), done(examples.growing(), 9, 100, 100, "complete"))
 
-    assert kinds(actions) == ["DoseClosed"]
-    assert state.watering_given_ml == pytest.approx(0.5)
+    assert kinds(actions) == ["DoseIntended", "DoseClosed"]
+    assert [each.purpose for each in records(actions)[:1]] == [m.ELSEWHERE]
+    assert [given.volume_max_ml for given in state.given_lately] == [pytest.approx(0.5)]
+    assert state.watering_given_ml == 0.0
     assert state.last_dose_id == 9
 
 
 @pytest.mark.parametrize(("beyond", "doses"), [(-1, 1), (0, 0)])
 def test_the_last_id_that_the_board_can_count_is_followed_by_no_other(beyond, doses):
     state = examples.with_moisture(examples.growing(thirsty=True), 0.2)
-    state, actions = decide(state, said(state, "done", messages.DOSE_ID_MAX + beyond, 0, 0, "complete"))
+    state, actions = decide(state, done(state, messages.DOSE_ID_MAX + beyond, 0, 0, "complete"))
     assert sent(actions) == [("seen", messages.DOSE_ID_MAX + beyond)]
 
     state, actions = decide(state, ticked(state))
 
     assert [kind for kind, *_ in sent(actions)] == ["dose"] * doses
     assert (state.watering_answer == "dose_ids_used_up") == (not doses)
-    for kind, *values in sent(actions):
-        messages.encode(kind, *values)
+    for each in actions:
+        if isinstance(each, m.SendToBoard):
+            messages.encode(each.kind, *each.values)
 
 
 def test_water_that_no_intent_stands_for_counts_from_when_it_was_heard_of():
     state = examples.growing()
-    state, _ = decide(state, said(state, "done", 9, 2400, 2400, "complete"))
+    state, _ = decide(state, done(state, 9, 2400, 2400, "complete"))
 
-    assert state.given_today == (examples.given(state.run_ms, 12.0, m.MOISTURE_LED),)
-    assert state.last_dose_began_run_ms == state.run_ms
+    assert state.given_lately == (examples.given(state.run_ms, 12.0, m.ELSEWHERE)._replace(dose_id=9),)
 
 
 def test_a_refused_dose_is_closed_as_not_started_and_the_board_is_left_in_peace():
     state = dosing()
 
-    state, actions = decide(state, said(state, "judged", 6, interlocks.WINDOW_FULL))
+    state, actions = decide(state, judged(state, interlocks.WINDOW_FULL))
     closed = records(actions)[0]
 
     assert (closed.end_reason, closed.steps_max) == (m.NOT_STARTED, 0)
@@ -181,21 +170,20 @@ def test_a_refused_dose_is_closed_as_not_started_and_the_board_is_left_in_peace(
 def test_a_board_that_wants_a_greeting_gets_one():
     state = dosing()
 
-    state, actions = decide(state, said(state, "judged", 6, interlocks.NOT_GREETED))
+    state, actions = decide(state, judged(state, interlocks.NOT_GREETED))
 
-    assert ("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM) in sent(actions)
-    assert not state.greeted
+    assert ("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM, examples.JOURNAL, 1_000_004) in sent(actions)
+    assert state.line.state == line.GREETING
 
 
-def test_silence_after_a_command_leads_to_a_greeting_and_never_to_the_command_again():
+def test_silence_after_a_command_leads_to_questions_then_to_stops_and_never_to_the_command_again():
     state = dosing()
     heard = []
     for _ in range(30):
         state, actions = decide(state, ticked(state))
         heard += sent(actions)
 
-    assert {kind for kind, *_ in heard} == {"hello"}
-    assert 5 <= len(heard) <= 10
+    assert heard == [("ask",)] * 9 + [("stop", 6)] * 21
 
 
 # -- reconciling ----
@@ -204,23 +192,37 @@ def test_silence_after_a_command_leads_to_a_greeting_and_never_to_the_command_ag
 def greeted_again(state, /, last_dose_id=6, boots=2, **reported):
     state, _ = decide(state, m.LinkLost(later(state), "unplugged"))
     state, _ = decide(state, m.LinkFound(later(state)))
-    state, _ = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, boots, last_dose_id))
-    return decide(state, report(state, boots=boots, dose_id=last_dose_id, **reported))
+    strange = {name: reported.pop(name) for name in ("board_id", "last_journal_id") if name in reported}
+    state, greeted = decide(state, answer(state, boots=boots, last_dose_id=last_dose_id, **strange))
+    state, actions = decide(state, report(state, dose_id=last_dose_id, **reported))
+    return state, [*greeted, *actions]
+
+
+def closings(actions):
+    return [each for each in records(actions) if isinstance(each, m.DoseClosed)]
 
 
 def test_a_dose_the_board_never_heard_of_was_not_started():
     state, actions = greeted_again(dosing(), last_dose_id=5)
 
-    assert records(actions)[0].end_reason == m.NOT_STARTED
+    assert [each.end_reason for each in closings(actions)] == [m.NOT_STARTED]
     assert state.open_dose is None
 
 
-def test_a_dose_the_board_knows_waits_for_its_count():
-    state, actions = greeted_again(dosing())
-    assert state.open_dose is not None
-    assert records(actions) == []
+def test_a_dose_that_the_board_had_accepted_and_forgot_is_counted_in_full():
+    state, _ = decide(dosing(), judged(dosing(), interlocks.ACCEPTED))
+    state, actions = greeted_again(state, last_dose_id=5)
 
-    state, actions = decide(state, said(state, "done", 6, 0, 2400, interlocks.BOARD_RESTARTED))
+    assert [(each.end_reason, each.steps_min, each.steps_max) for each in closings(actions)] == [(m.IN_DOUBT, 0, 2400)]
+    assert state.watering_given_ml == pytest.approx(12.0)
+
+
+def test_a_dose_the_board_knows_waits_for_its_count():
+    state, actions = greeted_again(dosing(), done_unseen=1)
+    assert state.open_dose is not None
+    assert closings(actions) == []
+
+    state, actions = decide(state, done(state, 6, 0, 2400, interlocks.BOARD_RESTARTED))
 
     assert (records(actions)[0].steps_min, records(actions)[0].steps_max) == (0, 2400)
     assert state.watering_given_ml == pytest.approx(12.0)  # counted in full
@@ -228,44 +230,52 @@ def test_a_dose_the_board_knows_waits_for_its_count():
 
 def test_a_board_whose_first_word_after_a_restart_is_the_lost_count_is_greeted_before_it_is_asked_for_more():
     state = dosing()
-    state, actions = decide(state, said(state, "done", 6, 0, 2400, interlocks.BOARD_RESTARTED))
-    assert kinds(actions) == ["DoseClosed"]
+    lost_count = (6, 0, 2400, interlocks.BOARD_RESTARTED)
+    state, actions = decide(state, done(state, *lost_count, session=2 * messages.SESSIONS_PER_BOOT))
+    assert sent_kinds(actions) == ["hello"]
+    assert closings(actions) == []  # it says so again, in the conversation that begins now
+
+    state, actions = decide(state, ticked(state))
+    assert (state.watering_answer, "DoseIntended" in kinds(actions)) == ("not_greeted", False)
+    state, _ = decide(state, answer(state, boots=2))
+    state, _ = decide(state, report(state, dose_id=6, done_unseen=1))
+    state, actions = decide(state, done(state, *lost_count))
+    assert (kinds(actions), sent(actions)) == (["DoseClosed"], [("seen", 6)])
     state = state.but(last_dose_run_ms=None, thirsty=True, effect_check=None)
 
     state, actions = decide(state, ticked(state))
     assert (state.watering_answer, "DoseIntended" in kinds(actions)) == ("unreconciled", False)
-
-    state, actions = decide(state, report(state, boots=2, dose_id=6))
-    assert sent(actions)[0][0] == "hello"
-    state, _ = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 2, 6))
-    state, _ = decide(state, report(state, boots=2, dose_id=6))
+    state, _ = decide(state, report(state, dose_id=6))
     state, actions = decide(state, ticked(state))
     assert "DoseIntended" in kinds(actions)
 
 
 def test_a_board_without_memory_leaves_the_dose_in_doubt_and_counted_in_full():
     state, actions = greeted_again(
-        dosing(), last_dose_id=0, boots=1, state=interlocks.TRIPPED, trip_reason=interlocks.STATE_LOST
-    )
+        dosing(), last_dose_id=0, boots=1, board_id=77, last_journal_id=0,
+        state=interlocks.TRIPPED, trip_reason=interlocks.STATE_LOST,
+    )  # fmt: skip
 
-    closed = next(r for r in records(actions) if isinstance(r, m.DoseClosed))
+    (closed,) = closings(actions)
     assert closed.end_reason == m.IN_DOUBT
     assert state.watering_given_ml == pytest.approx(12.0)
-    assert state.trips == ((interlocks.STATE_LOST, m.ON_BOARD),)
+    assert state.trips == ((m.BOARD_EXCHANGED, m.ON_HOST), (interlocks.STATE_LOST, m.ON_BOARD))
 
 
 @pytest.mark.guards("H3", "host", "0bf493d6")
 def test_a_dose_of_an_earlier_life_that_still_turns_is_stopped_not_resumed():
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, inherited=True)
-    state, actions = greeted_again(examples.growing(open_dose=dose, last_dose_id=6), state=interlocks.TURNING)
+    inherited = examples.open_dose(dose_life.STOPPING, session=0, number=0, taken=False)
+    state, actions = greeted_again(examples.growing(**inherited), state=interlocks.TURNING)
+    assert "renew" not in sent_kinds(actions)
 
-    assert ("stop",) in sent(actions)
-    state, actions = decide(state, ticked(state))
-    assert all(kind != "renew" for kind, *_ in sent(actions))
+    for _ in range(3):
+        state, actions = decide(state, ticked(state))
+        assert sent(actions) == [("stop", 6)]
+        state, _ = decide(state, report(state, dose_id=6, state=interlocks.TURNING))
 
 
 def test_no_water_before_the_board_has_been_reconciled():
-    state = thirsty(greeted=True, reconciling=True)
+    state = thirsty(line=examples.line_that_is(line.LISTENING))
 
     _, actions = decide(state, ticked(state))
 
@@ -274,9 +284,10 @@ def test_no_water_before_the_board_has_been_reconciled():
 
 @pytest.mark.guards("H11", "host", "c10f56d8")
 def test_unlike_limits_mean_records_without_water():
-    state = thirsty(greeted=False, reconciling=True)
-    state, actions = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM + 1, 1, 5))
+    state = thirsty(line=examples.line_that_is(line.GREETING))
+    state, actions = decide(state, answer(state, limits_checksum=messages.LIMITS_CHECKSUM + 1))
     state, _ = decide(state, report(state))
+    assert state.line.state == line.SETTLED
 
     assert state.limits_differ
     for _ in range(5):
@@ -286,22 +297,34 @@ def test_unlike_limits_mean_records_without_water():
     assert "ReadingRecord" in kinds(actions)
 
 
-@pytest.mark.parametrize("change", [{"boots": 2}, {"uptime_s": 99}])
-def test_a_board_that_restarted_unseen_is_greeted_anew(change):
-    state = examples.growing(board_uptime_s=100)
+@pytest.mark.parametrize("session", [2 * messages.SESSIONS_PER_BOOT, examples.SESSION + 1])
+def test_a_board_that_restarted_or_was_greeted_unseen_is_greeted_anew(session):
+    state = examples.growing()
 
-    state, actions = decide(state, report(state, **change))
+    state, actions = decide(state, report(state, session=session))
 
-    assert sent(actions)[0][0] == "hello"
-    assert not state.greeted
+    assert sent_kinds(actions) == ["hello"]
+    assert state.line.state == line.GREETING
+
+
+def test_a_message_of_an_earlier_conversation_or_one_that_was_heard_before_changes_nothing():
+    state = examples.growing()
+    for late in ({"session": examples.SESSION - 1}, {"number": state.line.heard}, {"number": 1}):
+        after, actions = decide(state, report(state, state="tripped", trip_reason="leak_wet", **late))
+        assert actions == []
+        assert (after.trips, after.line) == ((), state.line)
 
 
 def test_a_new_journal_goes_on_with_ids_the_board_has_not_seen():
-    state = examples.growing(last_dose_id=0, greeted=False, reconciling=True)
+    beside = ((9, 41),)
+    state = thirsty(last_dose_id=0, board=None, known_journals=beside, line=examples.line_that_is(line.GREETING))
 
-    state, _ = decide(state, said(state, "board", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 3, 41))
+    state, _ = decide(state, answer(state, last_dose_id=41, last_journal_id=9))
+    state, _ = decide(state, report(state, dose_id=41))
+    state, actions = decide(state, ticked(state))
 
-    assert state.last_dose_id == 41
+    assert state.trips == ()
+    assert [each.dose_id for each in records(actions) if isinstance(each, m.DoseIntended)] == [42]
 
 
 # -- trips ----
@@ -333,7 +356,8 @@ def test_a_trip_is_written_once_however_often_it_is_reported():
 def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, reason):
     state, actions = decide(dosing(), m.Sampled(later(dosing()), DRY._replace(**{probe: True})))
 
-    assert actions.index(m.SendToBoard("stop")) < [type(a) for a in actions].index(m.Append)
+    assert sent(actions) == [("stop", 6)]
+    assert [type(a) for a in actions].index(m.SendToBoard) < [type(a) for a in actions].index(m.Append)
     assert (reason, m.ON_HOST) in state.trips
 
 
@@ -342,7 +366,7 @@ def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, rea
 def test_more_steps_than_the_dose_allowed_are_a_trip(steps, tripped):
     state, actions = decide(dosing(), report(dosing(), state="turning", dose_id=6, turned_steps=steps))
 
-    assert (("stop",) in sent(actions)) == tripped
+    assert (("stop", 6) in sent(actions)) == tripped
     assert ((m.BOARD_OVER_DOSE, m.ON_HOST) in state.trips) == tripped
 
 
@@ -391,9 +415,9 @@ TRIPPED = {"trips": (("leak_wet", m.ON_BOARD),)}
 
 
 def test_clearing_a_trip_of_the_board_asks_the_board_first():
-    state, actions = decide(examples.growing(**TRIPPED), asked(examples.growing()))
+    state, actions = decide(examples.growing(**TRIPPED, board_trip_number=4), asked(examples.growing()))
 
-    assert sent(actions) == [("clear", "leak_wet")]
+    assert sent(actions) == [("clear", 4, "leak_wet")]
     assert records(actions) == []
     assert state.trips == TRIPPED["trips"]
 
@@ -403,7 +427,7 @@ def test_clearing_a_trip_of_the_board_asks_the_board_first():
 def test_a_trip_leaves_only_when_the_board_agrees_and_it_says_who_asked():
     state, _ = decide(examples.growing(**TRIPPED), asked(examples.growing()))
 
-    state, actions = decide(state, said(state, "cleared", interlocks.ACCEPTED))
+    state, actions = decide(state, cleared(state, interlocks.ACCEPTED))
 
     assert state.trips == ()
     assert [r.cleared_by for r in records(actions) if isinstance(r, m.TripCleared)] == ["LK"]
@@ -424,7 +448,7 @@ def test_a_probe_that_keeps_the_trip_is_named_whatever_the_trip_was(counts, word
     reading = m.Reading(21.0, 60.0, 2000, *counts)
     state, _ = decide(examples.growing(**TRIPPED, reading=reading), asked(examples.growing()))
 
-    state, actions = decide(state, said(state, "cleared", interlocks.NOT_DRY))
+    state, actions = decide(state, cleared(state, interlocks.NOT_DRY))
 
     assert state.trips == TRIPPED["trips"]
     assert not records(actions)[0].granted
@@ -485,7 +509,7 @@ def test_a_step_is_signed_once_and_not_before_it_is_due():
 
 @pytest.mark.guards("H13", "host", "072f2d46")
 def test_no_water_before_the_gating_steps_are_signed():
-    state = m.State(now=examples.moment(), link_up=True, greeted=True, reconciling=False)
+    state = m.State(now=examples.moment(), line=examples.line_that_is(line.SETTLED, examples.moment()))
     state, _ = decide(state, m.Started(later(state), "test"))
     for _ in range(20):
         state, actions = decide(state, ticked(state))
@@ -578,7 +602,7 @@ def test_when_a_record_cannot_be_written_the_pump_stops_and_the_lamp_goes_on():
     failed = m.AppendFailed(later(state), m.EventRecord(state.now, "x", "y"), "disk full")
 
     state, actions = decide(state, failed)
-    assert sent(actions) == [("stop",)]
+    assert sent(actions) == [("stop", 6)]
     assert state.records_failed
 
     _, actions = decide(state, m.Sampled(later(state), DRY))
@@ -588,7 +612,7 @@ def test_when_a_record_cannot_be_written_the_pump_stops_and_the_lamp_goes_on():
 def test_without_records_nothing_is_given_or_acknowledged():
     state, _ = decide(thirsty(), m.AppendFailed(later(thirsty()), m.EventRecord(thirsty().now, "x", "y"), "full"))
 
-    for event in (ticked(state), said(state, "done", 6, 1, 1, "complete"), report(state)):
+    for event in (ticked(state), done(state, 6, 1, 1, "complete"), report(state)):
         after, actions = decide(state, event)
         assert actions == []
         assert after.records_failed
@@ -604,7 +628,7 @@ def test_after_a_minute_the_records_are_tried_again_and_the_board_is_asked_first
     assert kinds(actions) == ["EventRecord", "AlarmRecord", "AlarmRecord"]
     assert records(actions)[1].words.startswith("Records could not be written for 0.0 h")
     assert sent(actions)[0][0] == "hello"
-    assert state.reconciling
+    assert state.line.state == line.GREETING
 
 
 # -- anything at all ----
@@ -623,22 +647,27 @@ readings = st.builds(
 )
 small = st.integers(0, 13_000)
 words = st.sampled_from([*interlocks.TRIP_REASONS, None])
-board_messages = st.one_of(
+board_words = st.one_of(
     st.tuples(st.just("done"), st.integers(0, 12), small, small, st.sampled_from(["complete", "stopped"])),
     st.tuples(st.just("judged"), st.integers(0, 12), st.sampled_from([interlocks.ACCEPTED, *interlocks.REFUSALS])),
-    st.tuples(st.just("cleared"), st.sampled_from([interlocks.ACCEPTED, interlocks.NOT_DRY])),
+    st.tuples(st.just("cleared"), st.integers(0, 2), st.sampled_from([interlocks.ACCEPTED, interlocks.NOT_DRY])),
     st.tuples(
-        st.just("board"),
-        st.just(limits.PROTOCOL),
-        st.sampled_from([messages.LIMITS_CHECKSUM, 1]),
-        st.integers(1, 3),
-        st.integers(0, 12),
+        st.just("board"), st.just(limits.PROTOCOL), st.sampled_from([messages.LIMITS_CHECKSUM, 1]),
+        st.sampled_from([examples.JOURNAL, 9]), st.integers(-1, 1), st.sampled_from([examples.BOARD, 77]),
+        st.integers(0, 12), st.sampled_from([examples.JOURNAL, 9, 0]), st.sampled_from([42_000, 44_400, 50_000]),
     ),
     st.tuples(
-        st.just("report"), st.sampled_from(interlocks.STATES), words, small, st.integers(0, 12), small,
-        small, small, small, small, st.integers(1, 3), small,
+        st.just("report"), st.sampled_from(interlocks.STATES), words, st.integers(0, 2), small, st.integers(0, 12),
+        small, st.integers(0, 1), small, small, small, small, small,
     ),
 )  # fmt: skip
+# How far a message is from the next one of the conversation in hand: most are that one
+conversations = st.one_of(
+    st.just((0, 1, 0)),
+    st.just((0, 1, 0)),
+    st.tuples(st.sampled_from([0, 1, -1, messages.SESSIONS_PER_BOOT]), st.integers(-2, 3), st.integers(-3, 0)),
+)
+board_messages = st.tuples(board_words, conversations)
 happenings = st.one_of(
     st.tuples(st.just("tick"), st.integers(0, 40_000_000)),
     st.tuples(st.just("sample"), readings),
@@ -651,6 +680,16 @@ happenings = st.one_of(
 )
 
 
+def message_of(state, words, conversation):
+    """The words as a message that is so far from the next one of the conversation in hand."""
+    sessions, numbers, echoes = conversation
+    kind, *values = words
+    if kind == "board":
+        values[3] += state.line.hello_number
+    heard, said_here = (0, 0) if kind == "board" else (state.line.heard, state.line.said)
+    return kind, state.line.session + sessions, heard + numbers, said_here + echoes, *values
+
+
 def event_of(state, what, value):
     at = later(state, 10)
     if what == "tick":
@@ -658,7 +697,7 @@ def event_of(state, what, value):
     if what == "sample":
         return m.Sampled(at, value)
     if what == "said":
-        return m.BoardReported(at, value)
+        return m.BoardReported(at, message_of(state, *value))
     if what == "lost":
         return m.LinkLost(at, "pulled")
     if what == "found":
@@ -680,15 +719,20 @@ def test_whatever_happens_water_is_recorded_first_never_twice_and_never_over_pla
     for what, value in history:
         state, actions = decide(state, event_of(state, what, value))
         commands = [a for a in actions if isinstance(a, m.SendToBoard) and a.kind == "dose"]
-        intents = [r for r in records(actions) if isinstance(r, m.DoseIntended)]
+        closed_ids = {each.dose_id for each in closings(actions)}
+        written = [r for r in records(actions) if isinstance(r, m.DoseIntended)]
+        found_ids = [each.dose_id for each in written if each.dose_id in closed_ids]  # water that the board told of
+        intents = [each for each in written if each.dose_id not in closed_ids]
+        assert all(dose_id > max(ids) for dose_id in found_ids)
+        ids += found_ids
         assert len(commands) == len(intents) <= 1
         for command, intent in zip(commands, intents, strict=True):
             assert actions.index(command) > [getattr(a, "record", None) for a in actions].index(intent)
-            assert command.values[:2] == (intent.dose_id, intent.dose_steps)
+            assert command.values[2:4] == (intent.dose_id, intent.dose_steps)
             assert intent.dose_id > max(ids)
             ids.append(intent.dose_id)
             assert not state.trips
             assert intent.volume_ml <= examples.PLAN.watering.dose_ml + 1e-9
-            counted = [g for g in state.given_today if g.run_ms > state.run_ms - 86_400_000]
+            counted = [g for g in state.given_lately if g.run_ms > state.run_ms - 86_400_000]
             assert sum(g.volume_max_ml for g in counted) + intent.volume_ml <= 300 + 1e-6
             assert state.watering_given_ml + intent.volume_ml <= examples.PLAN.watering.total_cap_ml + 1e-6

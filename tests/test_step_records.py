@@ -6,25 +6,17 @@ from datetime import time
 import pytest
 
 from controller import plan as p
-from controller.control import alarms, hands_on, photoperiod, watering
+from controller.control import alarms, dose_life, hands_on, line, photoperiod, run_clock, watering
 from controller.control import model as m
 from controller.control import step as law
 from controller.control.step import step
 from tests import examples
+from tests.conversation import later, records, sent
 
 SETTINGS = examples.SETTINGS
 H = m.MS_PER_H
 READING = m.Reading(21.5, 61.0, examples.counts_for(0.30), 2001, 2002, 1003)
 FIXED = examples.watering(moisture=None, fixed=p.FixedTimes(times=[time(7, 30), time(19, 30)]), fallback=None)
-
-
-def later(state, ms=1000, **changes):
-    at = state.now._replace(monotonic_ms=state.now.monotonic_ms + ms, utc_ms=state.now.utc_ms + ms)
-    return at._replace(**changes)
-
-
-def records(actions):
-    return [action.record for action in actions if isinstance(action, m.Append)]
 
 
 def sampled(state, reading=READING, **changes):
@@ -116,14 +108,11 @@ def test_each_channel_is_judged_by_its_own_bounds():
 
 
 def test_stopping_and_light_come_before_any_record_and_the_rest_keeps_its_order():
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, judged=True)
-    state = examples.growing(open_dose=dose, last_dose_id=6)
+    state = examples.growing(**examples.open_dose(dose_life.TURNING))
     _, _, actions = sampled(state, READING._replace(local_leak_wet=True, local_float_up=True))
 
-    assert [type(action).__name__ for action in actions[:4]] == [
-        "SendToBoard", "SendToBoard", "SetLamp", "SetStatusLamp"
-    ]  # fmt: skip
-    assert actions[0] == actions[1] == m.SendToBoard("stop")
+    assert [type(action).__name__ for action in actions[:3]] == ["SendToBoard", "SetLamp", "SetStatusLamp"]
+    assert actions[0] == m.SendToBoard("stop", (examples.SESSION, 8, 6)), "once, whatever the number of trips"
     first_record = next(number for number, action in enumerate(actions) if isinstance(action, m.Append))
     assert all(isinstance(action, m.Append) for action in actions[first_record:])
     assert [type(each).__name__ for each in records(actions)][:4] == [
@@ -205,20 +194,20 @@ def test_the_steps_job_looks_what_fell_due_and_other_jobs_do_nothing():
         state.but(now=at, run_ms=state.run_ms + 1000), SETTINGS
     )
     assert records(step(state, m.JobFired(at, "steps"), SETTINGS)[1])
-    assert step(state, m.JobFired(at, "watering"), SETTINGS)[1] == []
+    assert step(state, m.JobFired(at, "parcels"), SETTINGS)[1] == []
 
 
 # -- alarms and the status lamp ----
 
 
 def test_an_alarm_is_written_shown_and_kept():
-    state = lit(link_up=False)
+    state = lit(line=m.NO_LINE)
     since_ms = state.now.monotonic_ms - alarms.HOLD_MS
     state = state.but(alarms=(("board_silent", m.AlarmState(since_ms, True, False)),), status_pattern=m.STATUS_STEADY)
     at, after, actions = sampled(state)
 
     raised = [each for each in records(actions) if isinstance(each, m.AlarmRecord)]
-    assert raised == [m.AlarmRecord(at, "board_silent", True, "The board does not answer.")]
+    assert raised == [m.AlarmRecord(at, "board_silent", True, "The board does not answer: its line cannot be opened.")]
     assert dict(after.alarms)["board_silent"].raised
     assert after.status_pattern == m.STATUS_SLOW
     assert actions[0] == m.SetStatusLamp(m.STATUS_SLOW)
@@ -231,38 +220,53 @@ def test_an_alarm_is_written_shown_and_kept():
 # -- talking, and water ----
 
 
-@pytest.mark.parametrize(("silent_ms", "greets"), [(2999, False), (3000, True), (3001, True)])
-@pytest.mark.parametrize("changes", [{"greeted": False}, {"reconciling": True}])
-def test_a_board_that_is_not_settled_is_greeted_every_three_seconds(silent_ms, greets, changes):
-    state = examples.growing(**changes)
-    state = state.but(hello_sent_ms=state.now.monotonic_ms)
-    _, actions = step(state, m.Ticked(later(state, silent_ms)), SETTINGS)
-    hellos = [action for action in actions if isinstance(action, m.SendToBoard) and action.kind == "hello"]
-    assert bool(hellos) == greets
+@pytest.mark.parametrize("beyond_ms", [-1, 0, 1])
+@pytest.mark.parametrize(("state", "patience_ms"), [(line.GREETING, 3_000), (line.LISTENING, 5_000)])
+def test_a_board_that_is_not_settled_is_greeted_again_when_its_deadline_has_passed(state, patience_ms, beyond_ms):
+    waiting = examples.growing(line=examples.line_that_is(state))
+    after, actions = step(waiting, m.Ticked(later(waiting, patience_ms + beyond_ms)), SETTINGS)
+    greets = beyond_ms >= 0
+    assert [kind for kind, *_ in sent(actions)] == ["hello"] * greets
+    assert after.line.hello_number == waiting.line.hello_number + greets
+    assert after.line.state == (line.GREETING if greets else state)
 
 
-def test_a_greeting_waits_for_the_answer_to_a_dose_too():
+@pytest.mark.parametrize(("silent_ms", "greets"), [(149_999, False), (150_000, True)])
+def test_a_settled_board_that_says_nothing_for_two_reports_and_a_half_is_greeted_again(silent_ms, greets):
+    """At rest the news of a board come once a minute."""
     state = examples.growing()
-    sent_ms = state.now.monotonic_ms + 1000
-    state = state.but(open_dose=m.OpenDose(6, 2400, m.MOISTURE_LED, sent_ms), last_dose_id=6)
-    for silent_ms, greets in ((2999, False), (3000, True)):
-        _, actions = step(state, m.Ticked(later(state, 1000 + silent_ms)), SETTINGS)
-        assert any(isinstance(a, m.SendToBoard) and a.kind == "hello" for a in actions) == greets
+    after, actions = step(state, m.Ticked(later(state, silent_ms)), SETTINGS)
+    assert [kind for kind, *_ in sent(actions)] == ["hello"] * greets
+    assert after.line.state == (line.GREETING if greets else line.SETTLED)
 
 
-def test_a_lease_is_renewed_beside_a_greeting():
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, judged=True)
-    state = examples.growing(open_dose=dose, last_dose_id=6, greeted=False)
-    _, actions = step(state, m.Ticked(later(state)), SETTINGS)
-    assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["renew", "hello"]
+def test_a_line_that_is_down_is_greeted_by_nobody():
+    state = examples.growing(line=m.NO_LINE)
+    assert sent(step(state, m.Ticked(later(state, 10**9)), SETTINGS)[1]) == []
+
+
+@pytest.mark.parametrize(("waited_ms", "life"), [(9_999, dose_life.ASKED), (10_000, dose_life.STOPPING)])
+def test_the_answer_to_a_dose_is_asked_for_until_its_deadline_and_then_the_dose_is_stopped(waited_ms, life):
+    state = examples.growing(**examples.open_dose(dose_life.ASKED))
+    after, actions = step(state, m.Ticked(later(state, waited_ms)), SETTINGS)
+    assert after.dose_life.state == life
+    assert sent(actions) == ([("ask",)] if life == dose_life.ASKED else [("stop", 6)])
+
+
+def test_no_lease_is_renewed_before_a_greeting_was_answered():
+    """What is said under the number of a conversation that is over would be heard by nobody."""
+    dosing = examples.open_dose(dose_life.TURNING)
+    state = examples.growing(**dosing, line=examples.line_that_is(line.GREETING))
+    assert sent(step(state, m.Ticked(later(state)), SETTINGS)[1]) == []
+    settled = examples.growing(**dosing)
+    assert sent(step(settled, m.Ticked(later(settled)), SETTINGS)[1]) == [("renew", 6, 3000)]
 
 
 @pytest.mark.guards("H3", "host", "0bf493d6")
 def test_a_dose_of_an_earlier_life_gets_no_lease_even_once_it_was_judged():
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, judged=True, inherited=True)
-    state = examples.growing(open_dose=dose, last_dose_id=6)
+    state = examples.growing(**examples.open_dose(dose_life.STOPPING, session=0, number=0))
     _, actions = step(state, m.Ticked(later(state)), SETTINGS)
-    assert not any(isinstance(action, m.SendToBoard) for action in actions)
+    assert sent(actions) == [("stop", 6)]
 
 
 @pytest.mark.guards("H13", "host", "072f2d46")
@@ -286,9 +290,10 @@ def test_an_intent_holds_everything_that_its_dose_is():
         at=at, dose_id=6, purpose=m.MOISTURE_LED, volume_ml=2400 * 0.005, dose_steps=2400, steps_per_s=200,
         ml_per_step=0.005, ml_per_step_standard_uncertainty=0.00004, run_ms=state.run_ms + 1000, slot=None,
     )  # fmt: skip
-    assert after.open_dose == m.OpenDose(
-        dose_id=6, dose_steps=2400, purpose=m.MOISTURE_LED, sent_ms=at.monotonic_ms,
-        moisture_before_fraction=watering.water_content_fraction(state, SETTINGS), began_run_ms=after.run_ms,
+    assert after.open_dose == intent
+    assert after.dose_life == m.DoseLife(
+        state=dose_life.ASKED, since_ms=at.monotonic_ms, session=examples.SESSION, number=8, taken=False,
+        moisture_before_fraction=watering.water_content_fraction(state, SETTINGS),
     )  # fmt: skip
     assert (after.last_dose_id, after.last_slot) == (6, state.last_slot)
 
@@ -392,13 +397,66 @@ def test_a_step_of_the_clock_is_written_with_what_it_did_to_the_run():
     assert records(actions) == [m.ClockRecord(at, -77, after.run_ms)]
 
 
-@pytest.mark.parametrize(("off_ms", "corrected"), [(1999, False), (2000, False), (2001, True)])
-def test_trusted_utc_corrects_the_run_clock_beyond_its_tolerance(off_ms, corrected):
+@pytest.mark.parametrize(("off_ms", "corrected"), [(-1, False), (0, False), (1, True), (2001, True)])
+def test_trusted_utc_moves_the_run_clock_on_and_never_back(off_ms, corrected):
     state = examples.growing()
     by_utc_ms = state.run_ms + 1000 + off_ms
     at = later(state, 1000, utc_ms=state.hydrated_utc_ms + by_utc_ms)
     after, _ = step(state, m.ClockStepped(at, off_ms), SETTINGS)
     assert after.run_ms == (by_utc_ms if corrected else state.run_ms + 1000)
+
+
+def claimed(leap_ms, state=None, **changes):
+    """The state after trusted UTC claimed that so much more time has passed, and the moment of that claim."""
+    state = (state or examples.growing()).but(**changes)
+    at = later(state, 1000, utc_ms=state.hydrated_utc_ms + state.run_ms + 1000 + leap_ms)
+    return step(state, m.ClockStepped(at, leap_ms), SETTINGS)[0]
+
+
+@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.parametrize(
+    ("leap_ms", "believed"),
+    [
+        (run_clock.LEAP_BELIEVED_MS, True),
+        (run_clock.LEAP_BELIEVED_MS + 1, False),
+        (10 * run_clock.LEAP_BELIEVED_MS, False),
+    ],
+)
+def test_a_clock_that_claims_more_than_a_weekend_is_not_believed_at_once_and_the_light_keeps_its_hours(
+    leap_ms, believed
+):
+    before = examples.growing()
+    state = claimed(leap_ms)
+    assert state.run_ms == before.run_ms + 1000 + (leap_ms if believed else 0)
+    assert (state.clock_doubted_since_ms is None) == believed
+    assert ("clock_leaps" in alarms.conditions(state, SETTINGS)) != believed
+    _, after, _ = sampled(state, utc_ms=state.now.utc_ms + 15 * H)  # at 23:00
+    assert after.lamp_duty_fraction == (0.6 if not believed else 0.0)
+
+
+@pytest.mark.guards("H7", "host", "3e5574a2")
+def test_no_clock_ends_a_run_at_once():
+    length_ms = examples.PLAN.length_days * m.MS_PER_DAY
+    state = claimed(2000, run_ms=length_ms - 2001)
+    assert (state.run_ms, state.clock_doubted_since_ms) == (length_ms - 1001, state.now.monotonic_ms)
+
+
+@pytest.mark.parametrize(("beyond_ms", "believed"), [(-1, False), (0, True)])
+def test_a_clock_that_stands_by_its_claim_for_six_hours_is_believed_and_that_is_written(beyond_ms, believed):
+    leap_ms = 3 * m.MS_PER_DAY
+    state = claimed(leap_ms)
+    waited_ms = run_clock.LEAP_PROVEN_AFTER_MS + beyond_ms
+    after, actions = step(state, m.Ticked(later(state, waited_ms)), SETTINGS)
+    assert after.run_ms == state.run_ms + waited_ms + (leap_ms if believed else 0)
+    written = [each for each in records(actions) if isinstance(each, m.ClockRecord)]
+    assert written == ([m.ClockRecord(after.now, 0, after.run_ms)] if believed else [])
+
+
+def test_a_clock_that_takes_its_claim_back_leaves_the_run_clock_where_it_was():
+    state = claimed(3 * m.MS_PER_DAY)
+    back = later(state, 1000, utc_ms=state.hydrated_utc_ms + state.run_ms + 1000)
+    after, _ = step(state, m.Ticked(back), SETTINGS)
+    assert (after.run_ms, after.clock_doubted_since_ms) == (state.run_ms + 1000, None)
 
 
 @pytest.mark.parametrize("placed", [False, True])
@@ -436,7 +494,7 @@ def test_records_that_fail_are_shown_remembered_and_tried_again_in_a_minute():
 
     assert actions == [m.SetStatusLamp(m.STATUS_FAST)], "no dose is open, so there is nothing to stop"
     assert (after.records_failed, after.status_pattern) == (True, m.STATUS_FAST)
-    assert after.watering_answer == "records_failed"
+    assert alarms.held_back(after, SETTINGS)[0] == "records_failed"
     assert (after.records_failed_since_ms, after.records_retry_ms) == (at_ms, at_ms + law.RECORDS_RETRY_MS)
     again, actions = step(after, failed(after, 60_000), SETTINGS)
     assert actions == []
@@ -460,15 +518,15 @@ def test_when_records_can_be_written_again_the_gap_is_told_in_words():
         m.AlarmRecord(at, "records_failed", False, "Records can be written again."),
     ]
     assert [action.kind for action in actions if isinstance(action, m.SendToBoard)] == ["hello"]
-    assert (after.records_failed, after.reconciling, after.lamp_duty_fraction) == (False, True, None)
+    assert (after.records_failed, after.line.state, after.lamp_duty_fraction) == (False, line.GREETING, None)
 
 
 def test_a_line_that_comes_and_goes_without_records_is_remembered():
     state = lit(records_failed=True, records_retry_ms=10**12)
     lost, actions = step(state, m.LinkLost(later(state), "pulled"), SETTINGS)
-    assert (lost.link_up, lost.greeted, lost.reconciling, actions) == (False, False, True, [])
+    assert (lost.line.state, actions) == (line.DOWN, [])
     found, actions = step(lost, m.LinkFound(later(lost)), SETTINGS)
-    assert (found.link_up, found.greeted, actions) == (True, False, [])
+    assert (found.line.state, actions) == (line.GREETING, [])
 
 
 def test_records_that_fail_again_keep_their_first_cause_until_they_can_be_written():
@@ -484,9 +542,9 @@ def test_records_that_fail_again_keep_their_first_cause_until_they_can_be_writte
 
 def test_a_start_that_could_not_be_written_is_written_first_of_all_and_once():
     boot = m.BootRecord(lit().now, "9.9.9")
-    state, _ = step(lit(), m.AppendFailed(later(lit()), boot, "disk full"), SETTINGS)
+    state, _ = step(lit(), m.AppendFailed(later(lit()), boot, "disk full", unwritten=(boot,)), SETTINGS)
     state, _ = step(state, failed(state), SETTINGS)
-    assert state.unwritten_boot == boot
+    assert state.unwritten == (boot,)
 
     state, actions = step(state, m.Ticked(later(state, 60_000)), SETTINGS)
     assert records(actions)[0] == boot

@@ -113,7 +113,7 @@ def test_a_run_goes_on_over_an_update_and_back_again(system):
     ("program", "words"),
     [
         ("raise SystemExit('a library is missing')", "a library is missing"),
-        (f"import controller.records.journal as j; j.FORMAT = 99; {STARTS}", "this program knows 99"),
+        (f"import controller.records.journal as j; j.OLDEST_FORMAT = j.FORMAT = 99; {STARTS}", "knows 99 to 99"),
     ],
 )
 def test_a_release_that_does_not_start_with_this_run_is_refused(system, program, words):

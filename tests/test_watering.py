@@ -7,8 +7,9 @@ from math import inf, nextafter
 import pytest
 
 from controller import plan as p
+from controller.control import dose_life, line, watering
 from controller.control import model as m
-from controller.control import watering
+from controller.control.remember import noted, remembered
 from firmware_bridge import messages
 from tests import examples
 
@@ -31,15 +32,16 @@ def test_a_quiet_greeted_chamber_may_be_watered():
     ("changes", "reason"),
     [
         ({"records_failed": True}, "records_failed"),
-        ({"link_up": False}, "link_down"),
+        ({"line": m.NO_LINE}, "link_down"),
         ({"limits_differ": True}, "limits_differ"),
-        ({"greeted": False}, "not_greeted"),
-        ({"reconciling": True}, "unreconciled"),
-        ({"open_dose": m.OpenDose(6, 100, m.MOISTURE_LED, 0)}, "dose_open"),
+        ({"line": examples.line_that_is(line.GREETING)}, "not_greeted"),
+        ({"line": examples.line_that_is(line.LISTENING)}, "unreconciled"),
+        (examples.open_dose(dose_life.ASKED), "dose_open"),
+        ({"leaving": True}, "leaving"),
         ({"trips": (("leak_wet", m.ON_BOARD), ("air_too_hot", m.ON_HOST))}, "tripped:leak_wet"),
-        ({"pending_clear": m.PendingClear("leak_wet", "LK", 1)}, "clearing"),
+        ({"asked_clear": m.AskedClear(1, "leak_wet", "LK", 0)}, "clearing"),
         ({"effect_check": m.EffectCheck(10**12, 0.3, 0.01)}, "effect_unseen"),
-        ({"refused_until_ms": 10**12}, "board_refused"),
+        ({"hold_until_ms": 10**12, "hold_reason": "refused:busy"}, "refused:busy"),
         ({"last_dose_id": messages.DOSE_ID_MAX - 1}, ""),
         ({"last_dose_id": messages.DOSE_ID_MAX}, "dose_ids_used_up"),
     ],
@@ -61,14 +63,23 @@ def test_the_daily_cap_counts_the_most_that_was_given_in_any_24_hours(given_ml, 
     state = examples.growing()
     given = examples.given(state.run_ms - m.MS_PER_DAY + 1, given_ml, m.MOISTURE_LED)
 
-    assert may(state.but(given_today=(given,))) == reason
+    assert may(state.but(given_lately=(given,))) == reason
 
 
 def test_water_older_than_24_hours_no_longer_counts_for_the_day():
     state = examples.growing()
     given = examples.given(state.run_ms - m.MS_PER_DAY, 60.0, m.MOISTURE_LED)
 
-    assert may(state.but(given_today=(given,))) == ""
+    assert may(state.but(given_lately=(given,))) == ""
+
+
+@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.parametrize(("ago_ms", "reason"), [(7 * m.MS_PER_DAY - 1, "weekly_cap"), (7 * m.MS_PER_DAY, "")])
+def test_the_weekly_cap_counts_the_most_that_was_given_in_any_seven_days(ago_ms, reason):
+    state = examples.growing()
+    state = state.but(given_lately=(examples.given(state.run_ms - ago_ms, 88.1, m.MOISTURE_LED),))
+
+    assert may(state, settings=examples.watering(weekly_cap_ml=100)) == reason
 
 
 @pytest.mark.parametrize(
@@ -84,7 +95,7 @@ def test_water_older_than_24_hours_no_longer_counts_for_the_day():
 def test_a_fixed_time_counts_the_day_from_start_to_start_and_moisture_from_the_end(purpose, ago_ms, reason):
     state = examples.growing()
     began_run_ms = state.run_ms - ago_ms
-    state = state.but(given_today=(examples.given(began_run_ms + 60_000, 60.0, purpose, began_run_ms),))
+    state = state.but(given_lately=(examples.given(began_run_ms + 60_000, 60.0, purpose, began_run_ms),))
 
     assert may(state, watering.Wanted(purpose, 12.0)) == reason
 
@@ -123,7 +134,7 @@ def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
     state = examples.growing()
     given = examples.given(state.run_ms - H, given_ml, m.FIRST_WETTING)
 
-    assert may(state.but(given_today=(given,))) == reason
+    assert may(state.but(given_lately=(given,))) == reason
 
 
 LIFE_MS = 100 * H
@@ -171,16 +182,16 @@ def test_every_dose_of_a_plan_waits_for_a_new_tube_but_never_a_portion_of_a_cali
 
 
 def test_a_reason_of_the_board_comes_before_the_age_of_the_pump():
-    assert watering.may_dose(aged(LIFE_MS + 1, link_up=False), STOPS, want()) == "link_down"
+    assert watering.may_dose(aged(LIFE_MS + 1, line=m.NO_LINE), STOPS, want()) == "link_down"
 
 
 @pytest.mark.guards("H1", "host", "97d1a386")
 def test_a_run_after_a_long_calibration_waits_by_itself_and_is_never_refused_by_the_board():
     state = examples.growing()
     poured = examples.given(state.run_ms - H, 288.1, m.ELSEWHERE)
-    assert watering.may_dose(state.but(given_today=(poured,)), examples.SETTINGS, want()) == "chamber_daily_limit"
+    assert watering.may_dose(state.but(given_lately=(poured,)), examples.SETTINGS, want()) == "chamber_daily_limit"
     less = poured._replace(volume_max_ml=288.0)
-    assert watering.may_dose(state.but(given_today=(less,)), examples.SETTINGS, want()) == ""  # not the plan's 60 ml
+    assert watering.may_dose(state.but(given_lately=(less,)), examples.SETTINGS, want()) == ""  # not the plan's 60 ml
 
 
 @pytest.mark.parametrize(
@@ -191,9 +202,9 @@ def test_a_run_after_a_long_calibration_waits_by_itself_and_is_never_refused_by_
 def test_each_dose_adds_the_time_it_turned(purpose, steps_per_s, turned_ms):
     pump = replace(examples.CHAMBER.pump, steps_per_s=steps_per_s)
     settings = replace(examples.SETTINGS, chamber=replace(examples.CHAMBER, pump=pump))
-    dose = m.OpenDose(6, 2400, purpose, 0)
+    dose = examples.intent(6, 2400, purpose)
     closed = closed_dose(steps_max=2401)
-    state = watering.after_dose(aged(1000, 2.0, True, open_dose=dose), closed, dose, settings)
+    state = remembered(aged(1000, 2.0, True, open_dose=dose), closed, settings)
     assert state.pump_age == m.PumpAge(1000 + turned_ms, 2.0, True)
     assert isinstance(state.pump_age.turned_ms, int)
 
@@ -324,7 +335,7 @@ def test_fixed_times_are_those_of_the_clock_that_the_plan_names(clock, utc_hour)
 @pytest.mark.guards("H9", "host", "9410ae0c")
 def test_a_dose_of_known_steps_has_the_calibrations_uncertainty_only():
     """JCGM 100:2008, 5.1.2: a product of steps and factor, u = steps x u(factor)."""
-    volume_ml, uncertainty_ml, most_ml = watering.volume_of(2400, 2400, examples.SETTINGS)
+    volume_ml, uncertainty_ml, most_ml = watering.volume_of(2400, 2400, examples.intent())
 
     assert (volume_ml, most_ml) == pytest.approx((12.0, 12.0))
     assert uncertainty_ml == pytest.approx(2400 * 0.00004)
@@ -332,20 +343,20 @@ def test_a_dose_of_known_steps_has_the_calibrations_uncertainty_only():
 
 def test_a_lost_count_is_half_the_dose_with_the_width_of_a_rectangle_and_counts_in_full():
     """JCGM 100:2008, 4.3.7: a rectangular distribution of half-width a has u = a / sqrt(3)."""
-    volume_ml, uncertainty_ml, most_ml = watering.volume_of(0, 2400, examples.SETTINGS)
+    volume_ml, uncertainty_ml, most_ml = watering.volume_of(0, 2400, examples.intent())
 
     assert (volume_ml, most_ml) == pytest.approx((6.0, 12.0))
     assert uncertainty_ml == pytest.approx(((1200 * 0.00004) ** 2 + (6.0 / 3**0.5) ** 2) ** 0.5)
 
 
-def closed(volume_ml=12.0, reason="complete"):
-    steps = round(volume_ml / 0.005)
-    return m.DoseClosed(examples.moment(), 6, steps, steps, reason, volume_ml, 0.1, volume_ml, 0)
+def told(state, steps_min=2400, steps_max=2400, reason="complete"):
+    """The state after the board's account of its open dose."""
+    account = dose_life.Told(steps_min, steps_max, reason)
+    return dose_life.happened(state, dose_life.TOLD, examples.SETTINGS, account)[0]
 
 
 def test_a_dose_is_followed_by_a_look_at_what_it_did():
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, moisture_before_fraction=0.23)
-    state = watering.after_dose(examples.growing(open_dose=dose), closed(), dose, examples.SETTINGS)
+    state = told(examples.growing(**examples.open_dose(dose_life.TURNING, before_fraction=0.23)))
 
     assert state.open_dose is None
     assert state.watering_given_ml == 12.0
@@ -396,6 +407,7 @@ def test_a_dose_that_raises_the_moisture_by_exactly_a_fifth_reached_the_probe():
         (60.0, m.CALIBRATION, {}, "chamber_dose_limit"),
         (12.0, m.MOISTURE_LED, {"total_cap_ml": 12.0}, "total_cap"),
         (12.0, m.MOISTURE_LED, {"daily_cap_ml": 12.0}, "daily_cap"),
+        (12.0, m.MOISTURE_LED, {"weekly_cap_ml": 12.0}, "weekly_cap"),
     ],
 )
 def test_every_budget_is_given_in_full_and_not_a_thousandth_more(bound_ml, purpose, changes, reason):
@@ -409,10 +421,11 @@ def test_every_budget_is_given_in_full_and_not_a_thousandth_more(bound_ml, purpo
     assert list(found.values()) == ["", "", reason, reason]
 
 
-@pytest.mark.parametrize(("now_ms", "reason"), [(-1, "board_refused"), (0, ""), (1, "")])
+@pytest.mark.parametrize(("now_ms", "reason"), [(-1, "refused:busy"), (0, ""), (1, "")])
 def test_a_board_that_refused_is_left_in_peace_until_the_very_moment(now_ms, reason):
     state = examples.growing()
-    assert watering.board_reason(state.but(refused_until_ms=state.now.monotonic_ms - now_ms)) == reason
+    held = state.but(hold_until_ms=state.now.monotonic_ms - now_ms, hold_reason="refused:busy")
+    assert watering.board_reason(held, examples.SETTINGS) == reason
 
 
 @pytest.mark.parametrize(("since_ms", "reason"), [(59_999, "pausing"), (60_000, ""), (60_001, "")])
@@ -432,11 +445,11 @@ def test_an_aliquot_of_at_least_one_step_is_wanted_and_a_smaller_rest_is_not(lef
 
 
 def test_the_first_wetting_does_not_count_against_the_days_watering():
-    state = examples.growing(given_today=(examples.given(431_000_000, 59.0, m.FIRST_WETTING),))
+    state = examples.growing(given_lately=(examples.given(431_000_000, 59.0, m.FIRST_WETTING),))
     dose = watering.Wanted(m.MOISTURE_LED, 12.0)
 
     assert watering.may_dose(state, examples.SETTINGS, dose) == ""
-    counted = state.but(given_today=(examples.given(431_000_000, 59.0, m.MOISTURE_LED),))
+    counted = state.but(given_lately=(examples.given(431_000_000, 59.0, m.MOISTURE_LED),))
     assert watering.may_dose(counted, examples.SETTINGS, dose) == "daily_cap"
 
 
@@ -487,68 +500,94 @@ def test_a_push_rate_of_whole_steps_is_used_in_full():
 def closed_dose(**changes):
     fields = {
         "at": examples.moment(), "dose_id": 6, "steps_min": 2400, "steps_max": 2400, "end_reason": "complete",
-        "volume_ml": 12.0, "volume_standard_uncertainty_ml": 0.1, "volume_max_ml": 12.0, "run_ms": 0,
+        "volume_ml": 12.0, "volume_standard_uncertainty_ml": 0.1, "volume_max_ml": 12.0,
+        "run_ms": examples.growing().run_ms,
     }  # fmt: skip
     return m.DoseClosed(**{**fields, **changes})
 
 
 def after(dose_changes=None, state_changes=None, **closed_changes):
-    began_run_ms = examples.growing().run_ms - 60_000
-    dose = m.OpenDose(6, 2400, m.MOISTURE_LED, 0, moisture_before_fraction=0.22, began_run_ms=began_run_ms)
-    state = examples.growing(**{"open_dose": dose, **(state_changes or {})})
-    return state, watering.after_dose(
-        state, closed_dose(**closed_changes), replace(dose, **(dose_changes or {})), examples.SETTINGS
-    )
+    """A state with an open dose that began a minute ago, and the state that remembers how it was closed."""
+    began = {"run_ms": examples.growing().run_ms - 60_000, **(dose_changes or {})}
+    state = examples.growing(open_dose=examples.intent(**began), **(state_changes or {}))
+    return state, remembered(state, closed_dose(**closed_changes), examples.SETTINGS)
+
+
+def given_of(state, purpose, began_run_ms):
+    """The example's 12 ml that ended now."""
+    return examples.given(state.run_ms, 12.0, purpose, began_run_ms)._replace(dose_id=6)
 
 
 def test_a_dose_counts_for_the_day_for_the_run_and_for_the_rest():
     before, state = after()
 
-    assert state.open_dose is None
-    assert state.given_today == (examples.given(before.run_ms, 12.0, m.MOISTURE_LED, before.run_ms - 60_000),)
+    assert (state.open_dose, state.dose_life) == (None, None)
+    assert state.given_lately == (given_of(before, m.MOISTURE_LED, before.run_ms - 60_000),)
     assert state.watering_given_ml == before.watering_given_ml + 12.0
     assert state.first_wetting_given_ml == before.first_wetting_given_ml
     assert (state.last_dose_run_ms, state.last_dose_began_run_ms) == (before.run_ms, before.run_ms - 60_000)
+    assert state.turned_total_steps == before.turned_total_steps + 2400
+
+
+def effect_of(dose, before_fraction=0.22, **closed_changes):
+    return watering.effect_to_see(dose, closed_dose(**closed_changes), before_fraction, examples.SETTINGS)
+
+
+def test_the_effect_of_a_dose_is_looked_for_half_an_hour_after_its_end():
     bed_ml = examples.PLAN.medium.bed_volume_ml
-    assert state.effect_check == m.EffectCheck(before.run_ms + 30 * 60_000, 0.22, 12.0 / bed_ml)
+    ended_run_ms = examples.growing().run_ms
+    assert effect_of(examples.intent()) == m.EffectCheck(ended_run_ms + 30 * 60_000, 0.22, 12.0 / bed_ml)
 
 
 @pytest.mark.parametrize(("rise", "judged"), [(0.0039, False), (0.004, True), (0.0041, True)])
 def test_an_effect_too_small_for_a_probe_is_not_judged(rise, judged):
     bed_ml = examples.PLAN.medium.bed_volume_ml
-    _, state = after(volume_ml=rise * bed_ml)
 
-    assert (state.effect_check is not None) == judged
+    assert (effect_of(examples.intent(), volume_ml=rise * bed_ml) is not None) == judged
     assert watering.EFFECT_RISE_MIN_FRACTION == 0.004
 
 
-def test_an_aliquot_counts_for_the_first_wetting_and_its_effect_is_not_judged():
+@pytest.mark.parametrize(
+    ("purpose", "judged"),
+    [
+        (m.MOISTURE_LED, True),
+        (m.FIXED_TIME, True),
+        (m.FALLBACK, False),
+        (m.FIRST_WETTING, False),
+        (m.CALIBRATION, False),
+        (m.ELSEWHERE, False),
+    ],
+)
+def test_the_effect_of_doses_for_plants_with_a_trusted_probe_is_judged_and_no_others(purpose, judged):
+    assert (effect_of(examples.intent(purpose=purpose)) is not None) == judged
+
+
+def test_an_aliquot_counts_for_the_first_wetting():
     before, state = after({"purpose": m.FIRST_WETTING})
 
-    assert state.given_today == (examples.given(before.run_ms, 12.0, m.FIRST_WETTING, before.run_ms - 60_000),)
+    assert state.given_lately == (given_of(before, m.FIRST_WETTING, before.run_ms - 60_000),)
     assert state.first_wetting_given_ml == before.first_wetting_given_ml + 12.0
     assert state.watering_given_ml == before.watering_given_ml
-    assert state.effect_check is None
 
 
-def test_a_portion_into_a_jug_counts_for_the_day_and_neither_for_the_plants_nor_for_their_moisture():
+def test_a_portion_into_a_jug_counts_for_the_day_and_not_for_the_plants():
     before, state = after({"purpose": m.CALIBRATION})
 
-    assert state.given_today == (examples.given(before.run_ms, 12.0, m.CALIBRATION, before.run_ms - 60_000),)
+    assert state.given_lately == (given_of(before, m.CALIBRATION, before.run_ms - 60_000),)
     assert state.first_wetting_given_ml == before.first_wetting_given_ml
     assert state.watering_given_ml == before.watering_given_ml
     assert state.last_dose_run_ms == before.run_ms
-    assert state.effect_check is None
 
 
 @pytest.mark.parametrize(
-    ("dose_changes", "closed_changes"),
-    [({"moisture_before_fraction": None}, {}), ({}, {"end_reason": "stopped"})],
+    ("before_fraction", "reason"),
+    [(None, "complete"), (0.22, "stopped")],
     ids=["moisture was not trusted", "not given in full"],
 )
-def test_what_cannot_be_judged_leaves_the_last_check_as_it_was(dose_changes, closed_changes):
+def test_what_cannot_be_judged_leaves_the_last_check_as_it_was(before_fraction, reason):
     check = m.EffectCheck(1, 0.2, 0.1)
-    _, state = after(dose_changes, {"effect_check": check}, **closed_changes)
+    dosing = examples.open_dose(dose_life.TURNING, before_fraction=before_fraction)
+    state = told(examples.growing(**dosing, effect_check=check), reason=reason)
     assert state.effect_check == check
 
 
@@ -556,7 +595,7 @@ def test_a_dose_of_nothing_is_no_dose():
     earlier = {"last_dose_run_ms": 77, "last_dose_began_run_ms": 76}
     before, state = after(state_changes=earlier, steps_min=0, steps_max=0, volume_ml=0.0,
                           volume_max_ml=0.0, end_reason="stopped")  # fmt: skip
-    assert state.given_today == ()
+    assert state.given_lately == ()
     assert (state.last_dose_run_ms, state.last_dose_began_run_ms) == (77, 76)
     assert before.run_ms != 77
 
@@ -565,17 +604,44 @@ def test_a_dose_of_nothing_is_no_dose():
 @pytest.mark.parametrize(("long_ms", "counted_ms"), [(299_999, 299_999), (300_000, 300_000), (300_001, 300_000)])
 def test_a_dose_began_no_longer_ago_than_a_board_lets_any_run(long_ms, counted_ms):
     """Trusted time may have moved the run clock on while the dose was under way."""
-    before, state = after({"began_run_ms": examples.growing().run_ms - long_ms})
+    before, state = after({"run_ms": examples.growing().run_ms - long_ms})
 
-    assert state.given_today[0].began_run_ms == state.last_dose_began_run_ms == before.run_ms - counted_ms
+    assert state.given_lately[0].began_run_ms == state.last_dose_began_run_ms == before.run_ms - counted_ms
 
 
-def test_the_boards_day_forgets_what_is_old_and_keeps_what_is_younger():
-    run_ms = examples.growing().run_ms
-    day_ms = watering.BOARD_DAY_MS
-    old = tuple(examples.given(run_ms - day_ms + ms, 1.0, m.MOISTURE_LED) for ms in (-1, 0, 1))
-    _, state = after(state_changes={"given_today": old})
-    assert [given.run_ms for given in state.given_today] == [run_ms - day_ms + 1, run_ms]
+def test_a_week_of_water_and_an_hour_is_kept_and_what_is_older_forgotten():
+    run_ms = examples.growing().run_ms + 8 * m.MS_PER_DAY
+    old = tuple(examples.given(run_ms - watering.KEPT_MS + ms, 1.0, m.MOISTURE_LED) for ms in (-1, 0, 1))
+    _, state = after({"run_ms": run_ms}, {"given_lately": old, "run_ms": run_ms}, run_ms=run_ms)
+    assert [given.run_ms for given in state.given_lately] == [run_ms - watering.KEPT_MS + 1, run_ms]
+    assert max(watering.BOARD_DAY_MS, 7 * m.MS_PER_DAY) <= watering.KEPT_MS
+
+
+# -- the last word on a dose holds ----
+
+
+@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.parametrize("reason", [m.IN_DOUBT, m.NOT_STARTED])
+def test_the_boards_late_word_corrects_every_budget_and_nothing_is_counted_twice(reason):
+    steps_before = 2400 if reason == m.IN_DOUBT else 0
+    guessed = closed_dose(
+        steps_min=0, steps_max=steps_before, volume_max_ml=steps_before * 0.005, end_reason=reason
+    )  # fmt: skip
+    before = examples.growing(open_dose=examples.intent(run_ms=examples.growing().run_ms - 60_000))
+    state = remembered(before, guessed, examples.SETTINGS)
+    assert state.watering_given_ml == steps_before * 0.005
+    assert [account.closed for account in state.open_accounts] == [guessed]
+
+    later = state.but(run_ms=state.run_ms + H)
+    word = closed_dose(steps_min=1000, steps_max=1000, volume_max_ml=5.0, run_ms=later.run_ms)
+    after, _ = noted(later, word, examples.SETTINGS)
+
+    assert after.open_accounts == ()
+    assert after.watering_given_ml == pytest.approx(5.0)
+    assert after.turned_total_steps == before.turned_total_steps + 1000
+    (given,) = after.given_lately
+    assert (given.volume_max_ml, given.run_ms) == (5.0, before.run_ms), "it ended when it ended, not when it was told"
+    assert (after.last_dose_run_ms, after.last_dose_began_run_ms) == (before.run_ms, before.run_ms - 60_000)
 
 
 @pytest.mark.parametrize(("early_ms", "judged"), [(1, False), (0, True), (-1, True)])

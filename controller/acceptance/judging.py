@@ -49,7 +49,7 @@ def judge_records(test: AcceptanceTest, answers: Answers, journal: Journal) -> O
 
 
 def _doses(journal: Journal) -> tuple[dict[int, m.DoseIntended], list[m.DoseClosed]]:
-    return {dose.dose_id: dose for dose in journal.records(m.DoseIntended)}, list(journal.records(m.DoseClosed))
+    return {dose.dose_id: dose for dose in journal.records(m.DoseIntended)}, list(journal.outcomes().values())
 
 
 def _lease(answers: Answers, journal: Journal) -> Outcome:

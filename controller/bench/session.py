@@ -117,7 +117,7 @@ class BenchSession:
         given = given_lately(elsewhere, at.utc_ms, 0)
         state = m.State(
             now=at, phase=m.CALIBRATING, given_lately=given, journal_id=self.journal.number,
-            known_journals=elsewhere.known_journals,
+            known_journals=tuple(elsewhere.known_journals.items()),
         )  # fmt: skip
         self.journal.append(m.PhaseRecord(at, m.CALIBRATING, 0))
         self._decider = Decider(chamber, self.journal, settings, state, 1)
@@ -176,7 +176,8 @@ class BenchSession:
             self._judge_others()
         else:
             raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
-        closed = list(self.journal.records(m.DoseClosed))[-1]
+        intended = list(self.journal.records(m.DoseIntended))[-1]
+        closed = self.journal.outcomes()[intended.dose_id]  # the newest outcome may correct an earlier portion
         self.note(
             TURNED, turn=self._turns, dose_id=closed.dose_id, dose_steps=closed.steps_max,
             volume_max_ml=closed.volume_max_ml,

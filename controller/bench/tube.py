@@ -6,7 +6,7 @@ simulated for a simulated pump and what is real for a real one.
 """
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -19,9 +19,10 @@ from controller.control.photoperiod import utc_ms
 from controller.control.watering import BOARD_DAY_MS
 from controller.errors import JournalError, SettingsError
 from controller.plan import Chamber
-from controller.records.journal import Journal, Unreadable
-from controller.settings import settings_from_text
+from controller.records.journal import Journal, Unreadable, journal_number
+from controller.run_settings import settings_of
 
+JOURNAL = "journal.sqlite"
 TURNING, TURNED = "turning", "turned"  # rows of that file: a dose that begins, and what came of it
 
 
@@ -43,15 +44,16 @@ class Dose(NamedTuple):
 
 
 class Elsewhere(NamedTuple):
-    """Doses that were found, how many journals they came from, and a sentence for each one that cannot be read."""
+    """Doses that were found, how many journals they came from, and a sentence for each one that cannot be read.
+
+    ``known_journals`` are the journals of this chamber, by the numbers that a board remembers them by, with the
+    highest id of a dose that each has intended: what a board remembers of another journal is strange.
+    """
 
     doses: tuple[Dose, ...]
     journals_count: int
     faults: tuple[str, ...]
-
-    @property
-    def known_journals(self) -> tuple[tuple[int, int], ...]:
-        return ()
+    known_journals: dict[int, int]
 
     @property
     def last_dose_id(self) -> int:
@@ -59,26 +61,38 @@ class Elsewhere(NamedTuple):
         return max((each.dose_id for each in self.doses), default=0)
 
     def without(self, folder: Path) -> "Elsewhere":
-        """The same without the doses of one run, which knows them itself."""
+        """The same without the doses of one run, which knows them itself; its journal stays known."""
         return self._replace(doses=tuple(each for each in self.doses if each.folder != folder.resolve()))
 
 
-NOTHING = Elsewhere((), 0, ())
+NOTHING = Elsewhere((), 0, (), {})
 
 
 def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Chamber, *, simulated: bool) -> Elsewhere:
     """Doses of this chamber's pump in its sessions and in the runs that lie in ``run_folders``."""
     doses: list[Dose] = []
     faults: list[str] = []
+    known: dict[int, int] = {}
     found = 0
     for path in sorted(calibrations.glob(f"*/{SESSION_FILE}")):
         try:
-            of_session = list(_of_session(path, simulated))
+            of_session = _of_session(path, simulated)
         except (OSError, ValueError, KeyError, TypeError) as error:
             faults.append(f"{path}: this session cannot be read ({error}); its hours and water are not counted.")
             continue
+        try:
+            held = _held(path.with_name(JOURNAL), simulated)
+        except (JournalError, Unreadable) as error:
+            words = f"the journal of this session cannot be read; it counts by its {SESSION_FILE}"
+            faults.append(f"{path.with_name(JOURNAL)}: {words} ({error}).")
+            held = None
+        if held is not None:
+            of_session = [held.corrected(dose) for dose in of_session]
+        if of_session or held is not None:
+            ids = [dose.dose_id for dose in of_session] + ([] if held is None else list(held.intents))
+            known[journal_number(path.parent.name)] = max(ids, default=0)
         doses, found = [*doses, *of_session], found + 1
-    depths = ("journal.sqlite", "*/journal.sqlite", "*/*/journal.sqlite")  # the bench's runs lie one deeper
+    depths = (JOURNAL, f"*/{JOURNAL}", f"*/*/{JOURNAL}")  # the bench's runs lie one deeper
     seen = {path.resolve() for folder in run_folders for depth in depths for path in folder.glob(depth)}
     for path in sorted(seen):
         try:
@@ -87,11 +101,42 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
             faults.append(f"{path}: this run cannot be read; its hours and water are not counted ({error}).")
             continue
         if of_run is not None:
-            doses, found = [*doses, *of_run], found + 1
-    return Elsewhere(tuple(doses), found, tuple(faults))
+            number, its_doses = of_run
+            known[number] = max((dose.dose_id for dose in its_doses), default=0)
+            doses, found = [*doses, *its_doses], found + 1
+    return Elsewhere(tuple(doses), found, tuple(faults), known)
 
 
-def _of_session(path: Path, simulated: bool) -> Iterator[Dose]:
+class _Held(NamedTuple):
+    """What a journal holds of doses: the intended ones, and the outcomes that hold."""
+
+    intents: dict[int, m.DoseIntended]
+    outcomes: dict[int, m.DoseClosed]
+
+    def corrected(self, dose: Dose) -> Dose:
+        """A dose of a session as its journal has it: an outcome may have been corrected after it was noted."""
+        closed = self.outcomes.get(dose.dose_id)
+        if closed is None:
+            return dose
+        return dose._replace(dose_steps=closed.steps_max, volume_max_ml=closed.volume_max_ml)
+
+
+def _held(path: Path, simulated: bool) -> _Held | None:
+    """The doses of a session's journal; None where there is none, or one of the other kind."""
+    if not path.is_file():
+        return None
+    journal = Journal.open(path)
+    try:
+        return _doses_in(journal) if bool(journal.run_row()["simulated"]) == simulated else None
+    finally:
+        journal.close()
+
+
+def _doses_in(journal: Journal) -> _Held:
+    return _Held({each.dose_id: each for each in journal.records(m.DoseIntended)}, journal.outcomes())
+
+
+def _of_session(path: Path, simulated: bool) -> list[Dose]:
     begun: dict[int, dict[str, Any]] = {}
     for line in path.read_text(encoding="utf-8").splitlines():
         row = json.loads(line)
@@ -99,8 +144,8 @@ def _of_session(path: Path, simulated: bool) -> Iterator[Dose]:
             begun[row["turn"]] = row
         elif row["what"] == TURNED and row["turn"] in begun:
             begun[row["turn"]] |= {key: row[key] for key in ("dose_id", "dose_steps", "volume_max_ml")}
-    for row in begun.values():
-        yield Dose(
+    return [
+        Dose(
             path.parent.resolve(),
             row.get("dose_id", 0),
             row["at_utc_ms"],
@@ -110,27 +155,26 @@ def _of_session(path: Path, simulated: bool) -> Iterator[Dose]:
             row["volume_max_ml"],
             row["tubing_lot"],
         )
+        for row in begun.values()
+    ]
 
 
-def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
-    """The doses of one run, or None when it is another chamber's, or of the other kind."""
+def _of_run(path: Path, chamber: Chamber, simulated: bool) -> tuple[int, list[Dose]] | None:
+    """(number of its journal, its doses) of one run; None when it is another chamber's, or of the other kind."""
     journal = Journal.open(path)
     try:
         run = journal.run_row()
         if bool(run["simulated"]) != simulated or "-rehearsal-" in str(run["run_id"]):
             return None  # a rehearsal has a pump of its own, made for it alone
-        its = settings_from_text(str(run["plan_text"]), str(run["chamber_text"])).chamber
-        if its.site != chamber.site:
+        settings, number = settings_of(journal), journal.number
+        if settings.chamber.site.name != chamber.site.name:
             return None
-        intents = {each.dose_id: each for each in journal.records(m.DoseIntended)}
-        ended = {each.dose_id: each for each in journal.records(m.DoseClosed)}
+        held = _doses_in(journal)
     finally:
         journal.close()
     doses = []
-    for dose_id, intent in intents.items():
-        closed = ended.get(dose_id)
-        steps = intent.dose_steps if closed is None else closed.steps_max
-        volume_max_ml = intent.volume_ml if closed is None else closed.volume_max_ml
+    for dose_id, intent in held.intents.items():
+        closed = held.outcomes.get(dose_id)
         at = intent.at
         doses.append(
             Dose(
@@ -138,13 +182,13 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> list[Dose] | None:
                 dose_id,
                 at.utc_ms,
                 at.utc_trusted,
-                steps,
+                intent.dose_steps if closed is None else closed.steps_max,
                 intent.steps_per_s,
-                volume_max_ml,
-                its.pump.tubing_lot,
+                intent.volume_ml if closed is None else closed.volume_max_ml,
+                settings.chamber_of(at.boot_id).pump.tubing_lot,
             )
         )
-    return doses
+    return number, doses
 
 
 def given_lately(elsewhere: Elsewhere, now_utc_ms: int, run_ms: int) -> tuple[m.Given, ...]:

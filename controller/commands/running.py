@@ -23,7 +23,7 @@ from controller.commands.telling import CAUTION
 from controller.commands.terminal import Exit, err, json_option, out, plain_errors
 from controller.control import model as m
 from controller.control.photoperiod import moment_of
-from controller.errors import SettingsError
+from controller.errors import JournalError, SettingsError
 from controller.run import LiveRun, lock_run, open_run
 from controller.schedule import HurriedSchedule
 from controller.settings import read_chamber, read_settings
@@ -65,7 +65,7 @@ def run(
             judge_real(settings.chamber.calibration_ids)
         folder = folder or Path("runs") / plan_path.name.removesuffix(".toml").removesuffix(".plan")
         held = lock_run(folder)
-        journal = open_run(folder, settings, simulated=simulated)
+        journal = open_run(folder, settings, simulated=simulated, chamber_name=str(chamber_path))
         if bool(journal.run_row()["simulated"]) != simulated:
             raise SettingsError((f"{folder}: a run that began simulated cannot go on for real, nor the other way.",))
         calibrations = folder_of(chamber_path)
@@ -100,6 +100,8 @@ def run(
         state = live.run(tell)
         out.print(f"Stopped in phase {state.phase}.")
         del held
+        if state.records_failed:
+            raise JournalError(f"Stopped while nothing could be recorded: {state.records_failed_words}.")
 
 
 @click.command()

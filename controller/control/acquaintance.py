@@ -22,11 +22,11 @@ def is_known(state: m.State) -> bool:
 
 
 def knows_journal(state: m.State, greeting: m.BoardRecord) -> bool:
-    """Whether the board's last dose is this journal's, stands in one that lies beside it, or was looked into before."""
+    """Whether the board's last dose is this journal's, stands in one that lies beside it, or was accepted as it is."""
+    known = state.board
     if greeting.journal_id in (0, state.journal_id):
         return True
-    known = state.board
-    if known is not None and known.journal_id == greeting.journal_id and greeting.last_dose_id <= known.last_dose_id:
+    if known is not None and (known.journal_id, known.last_dose_id) == (greeting.journal_id, greeting.last_dose_id):
         return True
     return any(
         journal_id == greeting.journal_id and greeting.last_dose_id <= last_dose_id

@@ -2,7 +2,6 @@
 
 from controller.control import dose_life, hands_on, line, watering
 from controller.control import model as m
-from controller.control.remember import ORDERLY
 from controller.control.words import trip_words, watering_words
 from controller.plan import Settings
 
@@ -81,9 +80,9 @@ def _missing_water(state: m.State, settings: Settings) -> dict[str, str]:
     wait_h = settings.plan.watering.missing_after_h
     if state.run_ms - max(since_ms, state.last_dose_run_ms or 0) < wait_h * m.MS_PER_H:
         return {}
-    reason = state.watering_answer
-    why = watering_words("" if reason in ORDERLY else reason) if reason else "Nothing holds it back now."
-    return {"water_missing": f"Water has been wanted for {wait_h:g} h and none came. {why} {lasting(state, settings)}"}
+    wanted = f"Water has been wanted for {wait_h:g} h and none came."
+    told = (wanted, watering_words(state.watering_answer), lasting(state, settings))
+    return {"water_missing": " ".join(words for words in told if words)}
 
 
 def lasting(state: m.State, settings: Settings) -> str:
@@ -171,5 +170,6 @@ def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
             and settings.plan.watering.moisture is not None
             and state.moisture_untrusted_since_run_ms is not None
         )
-        return ("moisture_untrusted", True) if untrusted else (watering.board_reason(state, settings), False)
+        reason = watering.board_reason(state, settings)
+        return (reason or "moisture_untrusted", True) if untrusted else (reason, False)
     return watering.may_dose(state, settings, wanted), True

@@ -104,15 +104,14 @@ def _still(state: m.State, reason: str) -> str:
 
 
 def _cleared(state: m.State, reason: str, cleared_by: str, settings: Settings) -> Decision:
-    still = _still(state, reason)
     state, actions = noted(state, m.TripCleared(state.now, reason, cleared_by), settings)
+    if _still(state, reason):  # wet again while the board was asked
+        state, tripped = trips.latch(state, reason, settings)
+        return state, [*actions, *tripped]
     if reason in acquaintance.OF_ACQUAINTANCE:
         state, accepted = acquaintance.accepted(state, cleared_by, settings)
         state, hello = line.greet(state)  # it tells its last account again
         actions = [*actions, *accepted, *hello]
-    if still:  # wet again while the board was asked
-        state, tripped = trips.latch(state, reason, settings)
-        actions = [*actions, *tripped]
     return state, actions
 
 

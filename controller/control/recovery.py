@@ -30,7 +30,10 @@ def fold(state: m.State, records: Iterable[m.Record], settings: Settings) -> m.S
             state = _alarmed(state, record)
             continue
         at = record.at
-        state = remembered(state.but(run_ms=run_clock.advanced_ms(state, at), now=at), record, settings)
+        state = state.but(run_ms=run_clock.advanced_ms(state, at), now=at)
+        if isinstance(record, m.BootRecord):  # that start placed its run clock too
+            state = run_clock.placed(state.but(clock_doubted_since_ms=None), run_clock.by_utc_ms(state), settings)
+        state = remembered(state, record, settings)
     return state
 
 

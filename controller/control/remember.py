@@ -153,10 +153,10 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
         since_ms = state.run_ms if since_ms is None else since_ms
     elif settings.plan.watering.fixed is None and not record.wanted:
         since_ms = None
+    state = state.but(wanting_since_run_ms=since_ms)
     if record.reason == "slot_missed":
-        missed = max(state.last_slot, watering.current_slot(state, settings).number)
-        return state.but(last_slot=missed, wanting_since_run_ms=since_ms)
-    return state.but(watering_answer=record.reason, wanting_since_run_ms=since_ms)
+        return state.but(last_slot=max(state.last_slot, watering.current_slot(state, settings).number))
+    return state.but(watering_answer=record.reason)
 
 
 def _board(state: m.State, record: m.BoardRecord, settings: Settings) -> m.State:

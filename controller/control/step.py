@@ -210,7 +210,7 @@ def _water(state: m.State, settings: Settings) -> Decision:
 
 def _missed_slot(state: m.State, settings: Settings) -> Decision:
     """Leave out a fixed watering time that was missed by more than its grace, and say so."""
-    if settings.plan.watering.fixed is None or state.phase != m.GROWING or state.open_dose is not None:
+    if settings.plan.watering.fixed is None or state.phase != m.GROWING:
         return state, []
     slot = watering.current_slot(state, settings)
     if slot.number <= state.last_slot or slot.age_ms <= watering.SLOT_GRACE_MS:

@@ -26,6 +26,16 @@ def changes_between(before_text: str, after_text: str) -> tuple[str, ...]:
     )
 
 
+def site_named(text: str) -> str | None:
+    """The name of the site in a chamber file that was judged before; None where it is no TOML any more."""
+    try:
+        pairs = dict(_flat(tomli.loads(text.removeprefix(MARK)), ""))
+    except tomli.TOMLDecodeError:
+        return None
+    name = pairs.get("site.name")
+    return None if name is None else str(name)
+
+
 def _flat(table: dict[str, Any], path: str) -> list[tuple[str, Any]]:
     pairs: list[tuple[str, Any]] = []
     for key, value in table.items():

@@ -6,7 +6,7 @@ it adds up as the root of the squares (5.1.2).
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.control import model as m
 from controller.plan import Settings
@@ -82,8 +82,15 @@ class Entry:
     totals: Totals
     calibration: tuple[float, float] = (0.0, 0.0)  # ml per step of the pump, and its standard uncertainty
     intended: m.DoseIntended | None = None
-    closed: m.DoseClosed | None = None
+    closed: m.DoseClosed | None = None  # the outcome that holds
     drained: m.StepRecord | None = None
+    first_closed: m.DoseClosed | None = None  # what was written first, where a later row corrects it
+    ended_at: m.Moment | None = None  # when the dose was first closed; a correction may come days later
+
+    @property
+    def counts_at(self) -> m.Moment:
+        """The moment to whose day the water belongs."""
+        return self.ended_at or self.at
 
     @property
     def dose_id(self) -> int | None:
@@ -109,32 +116,74 @@ class Entry:
 
 
 def entries_of(journal: Journal, settings: Settings) -> Iterator[Entry]:
-    """The account in the order in which it was written. A dose stands at the moment of its intent."""
+    """The account in the order in which it was written. A dose stands at the moment of its intent.
+
+    A dose that was corrected stands where it was first closed, with the outcome that holds.
+    """
     rows: list[tuple[int, m.DoseIntended | m.DoseClosed | m.StepRecord]] = [
         *journal.numbered(m.DoseIntended),
         *journal.numbered(m.DoseClosed),
         *journal.numbered(m.StepRecord, "done = 1 AND drained_g IS NOT NULL"),
     ]
     rows.sort(key=lambda row: row[0])
-    closed_ids = {record.dose_id for _, record in rows if isinstance(record, m.DoseClosed)}
-    pump = settings.chamber.pump
+    outcomes = journal.outcomes()
+    ended: set[int] = set()
     intents: dict[int, m.DoseIntended] = {}
     totals = Totals()
     for _, record in rows:
         if isinstance(record, m.DoseIntended):
             intents[record.dose_id] = record
-            if record.dose_id not in closed_ids:
+            if record.dose_id not in outcomes:
                 yield Entry(record.at, totals, intended=record)
         elif isinstance(record, m.DoseClosed):
-            intended = intents.get(record.dose_id)
-            used = intended or pump  # water that no intent stands for is counted by the calibration in use
-            calibration = (used.ml_per_step, used.ml_per_step_standard_uncertainty)
-            totals = totals.with_dose(record, *calibration)
-            yield Entry(intended.at if intended else record.at, totals, calibration, intended=intended, closed=record)
+            if record.dose_id in ended:
+                continue
+            ended.add(record.dose_id)
+            intended, closed = intents.get(record.dose_id), outcomes[record.dose_id]
+            calibration = _calibration_of(closed, intended, settings)
+            totals = totals.with_dose(closed, *calibration)
+            yield Entry(
+                intended.at if intended else record.at,
+                totals,
+                calibration,
+                intended=intended,
+                closed=closed,
+                first_closed=record if corrects(closed, record) else None,
+                ended_at=record.at,
+            )
         else:
             assert record.drained_g is not None
             totals = totals.with_drain(record.drained_g)
             yield Entry(record.at, totals, drained=record)
+
+
+def _calibration_of(closed: m.DoseClosed, intended: m.DoseIntended | None, settings: Settings) -> tuple[float, float]:
+    """ml per step of a dose and its standard uncertainty: those it was intended with.
+
+    Water that no intent stands for has the factor of its own row, and the doubt of the pump that its boot knew.
+    """
+    if intended is not None:
+        return intended.ml_per_step, intended.ml_per_step_standard_uncertainty
+    pump = settings.chamber_of(closed.at.boot_id).pump
+    own_ml_per_step = closed.volume_max_ml / closed.steps_max if closed.steps_max else pump.ml_per_step
+    return own_ml_per_step, pump.ml_per_step_standard_uncertainty
+
+
+def corrects(later: m.DoseClosed, earlier: m.DoseClosed) -> bool:
+    """Whether a later row of the same dose says anything else than the earlier one."""
+    return replace(later, at=earlier.at, run_ms=earlier.run_ms) != earlier
+
+
+def span_ml(closed: m.DoseClosed) -> tuple[float, float]:
+    """The least and the most that a dose gave, by the factor of its row; the same where its count is known."""
+    least_share = closed.steps_min / closed.steps_max if closed.steps_max else 0.0
+    return closed.volume_max_ml * least_share, closed.volume_max_ml
+
+
+def span_words(closed: m.DoseClosed) -> str:
+    """How much a dose gave: "3 ml", or "0 to 6 ml" where its count was lost."""
+    low_ml, high_ml = (f"{round(each, 3):g}" for each in span_ml(closed))
+    return f"{high_ml} ml" if low_ml == high_ml else f"{low_ml} to {high_ml} ml"
 
 
 def planned_ml(journal: Journal, settings: Settings) -> float:

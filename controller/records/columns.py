@@ -124,8 +124,8 @@ EVENTS = (
     Column("hours_since_hydration", HOURS, 4),
     Column(
         "kind",
-        "boot, phase, watering_answer, trip, trip_cleared, alarm, alarm_over, lamp, step_due, step_signed, "
-        "observation, clock, link, event, request, answer",
+        "boot, phase, dose_corrected, watering_answer, trip, trip_cleared, alarm, alarm_over, lamp, step_due, "
+        "step_signed, observation, clock, link, event, request, answer",
     ),
     Column("name", "the project's own word for it"),
     Column("words", "what it means, in plain words"),

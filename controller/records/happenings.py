@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from controller.control import model as m
-from controller.control.words import PHASE_WORDS, trip_words, watering_words
+from controller.control.words import END_WORDS, PHASE_WORDS, trip_words, watering_words
 from controller.plan import Settings
+from controller.records.account import corrects, span_words
 from controller.records.journal import Journal
 
 REQUEST_WORDS = {
@@ -53,6 +54,7 @@ def happenings_of(journal: Journal, settings: Settings) -> Iterator[Happening]:
     streams = [
         told(m.BootRecord, _boot),
         told(m.PhaseRecord, _phase),
+        told(m.DoseClosed, _Corrections()),
         told(m.BoardRecord, _board),
         told(m.WateringAnswer, _answer),
         told(m.TripRecord, _trip),
@@ -82,6 +84,22 @@ class _LampTurns:
             return None
         self._lit = lit
         return Happening(record.at, "lamp", "lamp_on" if lit else "lamp_off", "Light on." if lit else "Light off.")
+
+
+class _Corrections:
+    """Of the outcomes of doses only those are told that correct an earlier one; the others are the water account."""
+
+    def __init__(self) -> None:
+        self._known: dict[int, m.DoseClosed] = {}
+
+    def __call__(self, row: int, record: m.DoseClosed) -> Happening | None:
+        before = self._known.get(record.dose_id)
+        self._known[record.dose_id] = record
+        if before is None or not corrects(record, before):
+            return None
+        end = END_WORDS.get(record.end_reason, record.end_reason).removesuffix(".")
+        words = f"Dose {record.dose_id} is corrected from {span_words(before)} to {span_words(record)}: {end}."
+        return Happening(record.at, "dose_corrected", f"dose_{record.dose_id}", words)
 
 
 def _boot(row: int, record: m.BootRecord) -> Happening:

@@ -20,6 +20,7 @@ from controller.plan import Settings
 from controller.records import formats
 from controller.records.disk_words import cause_of
 from controller.records.formats import COLUMNS, FORMAT, HEAD, OLDEST_FORMAT, TABLES
+from controller.records.held_files import HeldFiles
 
 READINGS_PER_BATCH = 6  # unless whoever runs the journal knows better
 READINGS_KEPT_ON_FAILURE = 60
@@ -55,6 +56,7 @@ class Journal:
             self._next_row_id = self._following_row_id()
         except sqlite3.Error as error:
             raise JournalError(f"{path}: {cause_of(error)}") from error
+        self._files = HeldFiles(path)
 
     @classmethod
     def create(cls, path: Path, run_id: str, settings: Settings, software_version: str, simulated: bool) -> "Journal":
@@ -65,6 +67,12 @@ class Journal:
         """
         if path.exists() and path.stat().st_size:
             raise JournalError(f"{path} already holds a run; choose another folder or go on with that run.")
+        log = path.with_name(path.name + "-wal")
+        if log.exists() and log.stat().st_size:  # SQLite would read it into the new journal
+            raise JournalError(
+                f"{path}: the journal is not here, but its log {log.name} is: put the journal back, or move the log "
+                "away to begin a new run."
+            )
         new = path.with_name(path.name + ".new")
         run_row = (
             run_id,
@@ -129,6 +137,7 @@ class Journal:
             if len(self._pending) >= self.readings_per_batch:
                 self.flush()
             return
+        self.check_there()
         row = self._row(record)
         connection = self._connection
         try:
@@ -164,14 +173,26 @@ class Journal:
             return
         connection = self._connection
         try:
+            self.check_there()
             connection.execute("BEGIN IMMEDIATE")
             connection.executemany(_INSERTS[m.ReadingRecord], self._pending)
             connection.execute("COMMIT")
-        except sqlite3.Error as error:
+        except (sqlite3.Error, JournalError) as error:
             _roll_back(connection)
             del self._pending[:-READINGS_KEPT_ON_FAILURE]
+            if isinstance(error, JournalError):
+                raise
             raise JournalError(f"{self.path.name}: {cause_of(error)}") from error
         self._pending.clear()
+
+    def check_there(self) -> None:
+        """JournalError when a file of the journal was moved, deleted or replaced while it is held open."""
+        lost = self._files.lost()
+        if lost:
+            raise JournalError(
+                f"{lost} was moved, deleted or replaced while the run goes on, so nothing more is recorded; "
+                "put it back where it was"
+            )
 
     def close(self) -> None:
         try:
@@ -201,6 +222,10 @@ class Journal:
         """Records of one class in the order they were written."""
         for _, record in self.numbered(record_class, where, parameters):
             yield record
+
+    def outcomes(self) -> dict[int, m.DoseClosed]:
+        """The outcome that holds of each dose that was closed: of several rows the last, which corrects the others."""
+        return {each.dose_id: each for each in self.records(m.DoseClosed)}
 
     def events(self, event: str) -> Iterator[m.EventRecord]:
         """The events of one name in the order they were written."""
@@ -301,6 +326,7 @@ class Journal:
 
     def ask(self, wish: m.Request) -> int:
         """Write a person's request under the next free number; answers that number. Any process may ask."""
+        self.check_there()
         connection = self._connection
         names = _FIELD_NAMES[m.Request]
         try:

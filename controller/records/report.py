@@ -68,9 +68,7 @@ def _scene(journal: Journal, settings: Settings, summary: dict[str, Any], timeli
     gaps_ms = [(_ms(gap["from_utc"]), _ms(gap["to_utc"])) for gap in summary["gaps"]]
     entries = list(entries_of(journal, settings))
     doses = [(timeline.place(entry.at).utc_ms, entry) for entry in entries if entry.closed is not None]
-    settled = [
-        (timeline.place((entry.closed or entry).at).utc_ms, entry) for entry in entries if entry.closed or entry.drained
-    ]
+    settled = [(timeline.place(e.counts_at).utc_ms, e) for e in entries if e.closed or e.drained]
     return Scene(
         settings=settings,
         zero_ms=extent_ms[0] if timeline.hydrated is None else timeline.hydrated.utc_ms,

@@ -89,6 +89,8 @@ class Sheets:
             [
                 "Every dose and every drain, in the order in which they were settled. The totals run from the "
                 "beginning of the run, also where the export begins later.",
+                "A dose that a later word of the board corrected stands once, where it was settled first and with the "
+                "volume that holds; its words say what was written first, and events.csv when it was corrected.",
                 "A dose whose count of steps was lost is an interval: its volume is the middle, its uncertainty "
                 "takes the interval as a rectangular distribution.",
                 FREE_TEXT,

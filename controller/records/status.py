@@ -32,6 +32,7 @@ class Status:
     watering_reason: str
     water_answer: str
     last_dose: m.DoseClosed | None
+    last_dose_first: m.DoseClosed | None  # what was written of it first, where that was corrected
     last_dose_age_s: float | None
     given_first_wetting_ml: float
     given_watering_ml: float
@@ -87,6 +88,7 @@ def status_of(journal: Journal, settings: Settings, at_utc_ms: int, followed: Fo
         watering_reason=state.watering_answer,
         water_answer=watering_words(state.watering_answer),
         last_dose=last_dose,
+        last_dose_first=followed.last_dose_first,
         last_dose_age_s=None if last_dose is None else (at_utc_ms - last_dose.at.utc_ms) / 1000.0,
         given_first_wetting_ml=state.first_wetting_given_ml,
         given_watering_ml=state.watering_given_ml,

@@ -130,6 +130,9 @@ def _what_was_given(summary: dict[str, Any], settings: Settings) -> str:
     if summary["doses_in_doubt"]:
         count = several(summary["doses_in_doubt"], "dose", "doses")
         words += f" Of {count} the count was lost; it stands in the account as an interval."
+    if summary["doses_corrected"]:
+        count = several(summary["doses_corrected"], "dose was", "doses were").capitalize()
+        words += f" {count} corrected after they had been written down; events.csv says when and from what."
     if summary["water_agrees"] is not None:
         agrees = "agrees" if summary["water_agrees"] else "does not agree"
         words += (

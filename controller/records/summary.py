@@ -101,18 +101,20 @@ def utc_text(utc_ms: int) -> str:
 
 def _water(journal: Journal, settings: Settings, truth: Truth | None) -> dict[str, Any]:
     totals = Totals()
-    doses = in_doubt = 0
+    doses = in_doubt = corrected = 0
     for entry in entries_of(journal, settings):
         totals = entry.totals
         if entry.closed is not None:
             doses += entry.closed.steps_max > 0
             in_doubt += entry.closed.steps_max > entry.closed.steps_min
+            corrected += entry.first_closed is not None
     uncertainty_ml = totals.delivered_standard_uncertainty_ml
     true_ml = None if truth is None else truth.pumped_ml
     agrees = None if true_ml is None else abs(totals.delivered_ml - true_ml) <= AGREES_WITHIN * uncertainty_ml
     return {
         "doses_delivered": doses,
         "doses_in_doubt": in_doubt,
+        "doses_corrected": corrected,
         "water_planned_ml": round(planned_ml(journal, settings), 3),
         "water_delivered_ml": round(totals.delivered_ml, 3),
         "water_delivered_standard_uncertainty_ml": round(uncertainty_ml, 3),

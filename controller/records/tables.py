@@ -9,7 +9,7 @@ from controller.control.model.moments import MS_PER_DAY
 from controller.control.words import END_WORDS
 from controller.plan import Settings
 from controller.records import columns
-from controller.records.account import Entry, Totals, entries_of
+from controller.records.account import Entry, Totals, entries_of, span_words
 from controller.records.cells import Cell, Clock, number, safe
 from controller.records.happenings import Happening, happenings_of
 from controller.records.journal import Journal
@@ -79,7 +79,7 @@ def _counts_by_day(
         return placed.utc_ms // MS_PER_DAY if believed and window.holds(placed.utc_ms) else None
 
     for entry in entries_of(journal, settings):
-        day = day_of(entry.closed.at if entry.closed else entry.at)
+        day = day_of(entry.counts_at)
         if day is None:
             continue
         here = counts[day]
@@ -168,7 +168,10 @@ def water_words(entry: Entry) -> str:
     why = PURPOSE_WORDS.get(entry.intended.purpose, entry.intended.purpose) if entry.intended else "no intent recorded"
     if entry.closed is None:
         return f"{why.capitalize()}: not settled yet."
-    return f"{why.capitalize()}: {END_WORDS.get(entry.closed.end_reason, entry.closed.end_reason)}"
+    words = f"{why.capitalize()}: {END_WORDS.get(entry.closed.end_reason, entry.closed.end_reason)}"
+    if entry.first_closed is not None:
+        words = f"{words.removesuffix('.')}. Corrected later: {span_words(entry.first_closed)} was written first."
+    return words
 
 
 # -- events ----

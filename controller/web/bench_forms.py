@@ -79,7 +79,7 @@ def session_of(site: Site, name: str) -> BenchSession | None:
     try:
         row = journal.run_row()
         begun = {each.dose_id for each in journal.records(m.DoseIntended)}
-        closed = {each.dose_id for each in journal.records(m.DoseClosed)}
+        closed = journal.outcomes().keys()
     finally:
         journal.close()
     chamber = settings_from_text(str(row["plan_text"]), str(row["chamber_text"])).chamber

@@ -134,7 +134,7 @@ def _days(site: Site, journal: Journal, overview: Overview) -> list[dict[str, An
     water_ml: dict[int, float] = {}
     for entry in entries_of(journal, site.run.settings):
         if entry.closed is not None:
-            day = timeline.place(entry.closed.at).utc_ms // MS_PER_DAY
+            day = timeline.place(entry.counts_at).utc_ms // MS_PER_DAY
             water_ml[day] = water_ml.get(day, 0.0) + entry.closed.volume_ml
     return [
         {"day": Clock.day(day), "water_ml": water_ml.get(day), **{name: found.get(name) for name in CHANNELS}}

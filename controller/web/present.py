@@ -8,6 +8,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 
 from controller.control import model as m
+from controller.records.account import span_ml
 from controller.science.air import vapour_pressure_deficit_kpa
 from controller.web.codes import OPERATOR, TECHNICIAN, may
 from controller.web.forms import initials_of, word_of
@@ -130,7 +131,15 @@ def _water_words(look: Look, texts: Texts) -> str:
         return texts("sentence.watering")
     if dose is None or age_s is None:
         return texts("sentence.unwatered")
-    return texts("sentence.watered", ago=texts.ago(age_s), volume=texts.number(dose.volume_ml))
+    words = texts("sentence.watered", ago=texts.ago(age_s), volume=texts.number(dose.volume_ml))
+    first = look.status.last_dose_first
+    if first is None:
+        return words
+    low_ml, high_ml = span_ml(first)
+    if low_ml == high_ml:
+        return f"{words} {texts('sentence.corrected', first=texts.number(high_ml))}"
+    span = texts("sentence.corrected_span", low=texts.number(low_ml), high=texts.number(high_ml))
+    return f"{words} {span}"
 
 
 def refusal_words(look: Look, texts: Texts) -> str:
@@ -138,7 +147,10 @@ def refusal_words(look: Look, texts: Texts) -> str:
     reason = look.status.watering_reason
     if reason.startswith("tripped:"):
         return texts("watering_tripped.words", words=texts.law("trip", reason.removeprefix("tripped:"), reason))
-    return texts.law("watering", reason, look.status.water_answer)
+    answer = texts.said_plainly(look.status.water_answer)
+    if reason.startswith("refused:"):
+        return texts.law("refusal", reason.removeprefix("refused:"), answer)
+    return texts.law("watering", reason, answer)
 
 
 def sending_words(site: Site, look: Look, texts: Texts) -> list[str]:

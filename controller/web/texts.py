@@ -8,14 +8,14 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from controller.control.words import PHASE_WORDS, TRIP_WORDS, WATERING_WORDS
+from controller.control.words import PHASE_WORDS, REFUSAL_WORDS, TRIP_WORDS, WATERING_WORDS
 from controller.web.sentences import Piece, Sentences, sentences_in
 
 FOLDER = Path(__file__).parent / "texts"
 LANGUAGES = ("en", "de")
 DECIMAL_COMMA = ("de",)
 LANGUAGE_COOKIE = "wardian_language"
-LAWS = {"trip": TRIP_WORDS, "watering": WATERING_WORDS, "phase": PHASE_WORDS}
+LAWS = {"trip": TRIP_WORDS, "watering": WATERING_WORDS, "refusal": REFUSAL_WORDS, "phase": PHASE_WORDS}
 
 
 @cache

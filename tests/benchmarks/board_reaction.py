@@ -22,15 +22,17 @@ WET_COUNTS = 100
 
 def greet_and_dose(link: Link) -> None:
     """Until the board turns; a board that was just started loses what is said to it too early."""
-    said: list[str | int | None] = []
+    sessions: dict[str, int] = {}  # kind -> session of the newest message
 
     def told(kind: str) -> bool:
-        said.extend(event.message[0] for event in link.poll(time.monotonic()) if isinstance(event, Received))
-        return kind in said
+        for event in link.poll(time.monotonic()):
+            if isinstance(event, Received):
+                sessions[str(event.message[0])] = messages.number(event.message, "session")
+        return kind in sessions
 
-    link.send("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM)
+    link.send("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 1, 1)
     wait_until(lambda: told("board"), "an answer to the greeting")
-    link.send("dose", 1, limits.DOSE_STEPS_MAX, limits.STEPS_PER_S_MAX)
+    link.send("dose", sessions["board"], 1, 1, limits.DOSE_STEPS_MAX, limits.STEPS_PER_S_MAX)
     wait_until(lambda: told("judged"), "an answer to the dose")
 
 

@@ -6,21 +6,22 @@ import random
 from firmware_bridge import messages
 from tests.campaigns.rows import Row
 
-# The longest numbers and words that the board's own law can put into a message
+# As they go over the line in the second conversation of a board's fourth start
+SESSION = 40000002
 EXAMPLES = {
-    "hello": (1, 32423),
-    "dose": (17, 9000, 400),
-    "renew": (17, 3000),
-    "stop": (),
-    "ask": (),
-    "clear": ("leak_wet",),
-    "seen": (17,),
-    "board": (1, 32423, 4, 17),
-    "judged": (17, "accepted"),
-    "cleared": ("not_dry",),
-    "report": ("turning", None, 0, 17, 4210, 2003, 1998, 1002, 2611, 4, 86399),
-    "done": (17, 0, 9000, "board_restarted"),
-    "saved": (4, 17, 0, 9000, None, 0, "float_wire_open", *range(0, 2500, 100)),
+    "hello": (2, 32423, 702314, 5000003),
+    "dose": (SESSION, 12, 17, 9000, 400),
+    "renew": (SESSION, 13, 17, 3000),
+    "stop": (SESSION, 14, 17),
+    "ask": (SESSION, 15),
+    "clear": (SESSION, 16, 3, "leak_wet"),
+    "seen": (SESSION, 17, 17),
+    "board": (SESSION, 1, 0, 2, 32423, 702314, 5000003, 804411, 17, 702314, 90210),
+    "judged": (SESSION, 8, 12, 17, "accepted"),
+    "cleared": (SESSION, 9, 16, 3, "not_dry"),
+    "report": (SESSION, 10, 16, "turning", None, 3, 0, 17, 4210, 1, 2003, 1998, 1002, 2611, 86399),
+    "done": (SESSION, 11, 16, 17, 0, 9000, "board_restarted"),
+    "saved": (804411, 4, 17, 702314, 0, 9000, None, 0, "float_wire_open", 3, 90210, 1800000, *range(0, 2500, 100)),
 }
 LINES = {kind: messages.encode(kind, *values) for kind, values in EXAMPLES.items()}
 BURST_BITS_SURE = 16  # a checksum of 16 bits notices every burst up to its own length

@@ -18,6 +18,7 @@ from typing import Any
 from controller import plan as p
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
+from controller.control.line import SETTLED
 from controller.control.recovery import resume
 from controller.deciding import Decider
 from controller.plan import Settings
@@ -101,7 +102,7 @@ class Day:
         boot_id = journal.next_boot_id()
         clock = self.chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
-        state = resume(at, journal.history(), journal.last_reading(), self.settings)
+        state = resume(at, journal.history(), journal.last_reading(), self.settings, journal.number)
         decider = Mortal(self.chamber, journal, self.settings, state, boot_id)
         decider.dies_before = dies_before
         try:
@@ -119,7 +120,7 @@ class Day:
             if now_ms % SAMPLE_MS == 0:
                 decider.sample()
             state = decider.state
-            settled = state.open_dose is None and state.greeted and not state.reconciling and not state.pending_clear
+            settled = state.open_dose is None and state.line.state == SETTLED and state.asked_clear is None
             stride_ms = 60_000 if settled and state.phase == m.GROWING else 1_000
             chamber.advance_to(min(until_ms, now_ms + stride_ms - now_ms % stride_ms))
             decider.tick()

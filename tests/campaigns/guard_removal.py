@@ -28,6 +28,8 @@ TALK, SENSING, JOURNAL = (
 )
 OF_LAW = ("test_interlocks.py",)
 OF_BOARD = ("test_board.py",)
+OF_MEMORY = ("test_board_memory.py",)
+OF_TALK = ("test_conversations.py",)
 OF_STEP = ("test_step.py", "test_step_records.py")
 OF_WATERING = ("test_watering.py",)
 
@@ -47,7 +49,10 @@ GUARDS = [
     Guard("H2", "board", "cut leak wire counts as wet", LAW,
           "if leak_counts < 0 or leak_counts > limits.OPEN_ABOVE_COUNTS:", "if False:", OF_LAW),
     Guard("H2", "board", "dry time before a clear", LAW, "if self.dry_ms < limits.DRY_MS_MIN:", "if False:", OF_LAW),
-    Guard("H2", "board", "only the latched reason clears", LAW, "if reason != self.trip_reason:", "if False:", OF_LAW),
+    Guard("H2", "board", "only the latched reason clears", LAW,
+          "if reason != self.trip_reason or trip_number", "if trip_number", OF_LAW),
+    Guard("H2", "board", "only the trip that was seen clears", LAW, " or trip_number != self.trip_number:", ":",
+          OF_LAW),
     Guard("H2", "board", "a trip outlives a restart", LAW, "if trip_reason is not None:  # a trip",
           "if False:  # a trip",
           OF_BOARD),
@@ -68,6 +73,8 @@ GUARDS = [
           OF_LAW),
     Guard("H3", "board", "no turning before the intent is saved", LAW, "(RESTING, DOSE_ACCEPTED): SAVING,",
           "(RESTING, DOSE_ACCEPTED): TURNING,", OF_LAW),
+    Guard("H1", "board", "the day ages over restarts", BOARD, "self._since_saved_ms >= WINDOW_SAVE_EVERY_MS", "False",
+          OF_MEMORY),
     Guard("H3", "board", "nothing goes on after a restart", BOARD, "end_reason = interlocks.BOARD_RESTARTED",
           "end_reason = interlocks.COMPLETE", OF_BOARD),
     Guard("H4", "board", "a refusal says why", BOARD, 'self._say("judged", dose_id, answer)', "pass", OF_BOARD),
@@ -78,8 +85,21 @@ GUARDS = [
     Guard("H8", "board", "the end of a dose is saved", BOARD,
           "self._since_done_ms = DONE_REPEAT_MS\n        self._ask_save()",
           "self._since_done_ms = DONE_REPEAT_MS", OF_BOARD),
-    Guard("H8", "board", "a lost memory is a trip and a full day", BOARD, "lost.append(limits.WINDOW_STEPS_MAX)",
-          "lost.append(0)", OF_BOARD),
+    Guard("H8", "board", "a lost memory is a trip and a full day", BOARD, "[limits.WINDOW_STEPS_MAX]", "[0]",
+          OF_BOARD),
+    Guard("H8", "board", "a dose in doubt counts in full in the total", BOARD,
+          "self._turned_total_steps += steps_max", "pass", OF_MEMORY),
+    Guard("H8", "board", "a lost memory is another board", BOARD, "_lost_line(new_identity)", "_lost_line(1)",
+          OF_MEMORY),
+    Guard("H8", "board", "whoever greets hears the last outcome", BOARD, "self._outcome_owed or not self._done_seen",
+          "not self._done_seen", OF_TALK),
+    Guard("H1", "board", "a copy or a late line is not obeyed", BOARD, " and number > self._heard", "", OF_TALK),
+    Guard("H1", "board", "a line of another conversation is not obeyed", BOARD, "message[1] == self.session and ", "",
+          OF_TALK),
+    Guard("H3", "board", "a late greeting ends no conversation", BOARD, "0 <= behind <= LATE_GREETINGS_MAX", "False",
+          OF_TALK),
+    Guard("H3", "board", "a stop ends the dose it names alone", LAW,
+          "if self.dose_in_hand() and dose_id == self.last_dose_id:", "if self.dose_in_hand():", OF_LAW),
     Guard("H11", "board", "no dose without a greeting", LAW, "if not self.greeted:", "if False:", OF_LAW),
     Guard("H11", "board", "a greeting compares the limits", BOARD, " and message[2] == messages.LIMITS_CHECKSUM", "",
           OF_BOARD),

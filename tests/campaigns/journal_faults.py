@@ -193,6 +193,26 @@ def _file_size_limit(journal: Journal) -> Callable[[bool], None]:
     return switch
 
 
+def _moved(ending: str, stand_in: bytes | None = None) -> Callable[[Journal], Callable[[bool], None]]:
+    """A file of the journal is moved away, and back again; meanwhile another may stand in its place."""
+
+    def prepare(journal: Journal) -> Callable[[bool], None]:
+        path = journal.path.with_name(journal.path.name + ending)
+        aside = path.with_name("aside")
+
+        def switch(on: bool) -> None:
+            if on:
+                path.rename(aside)
+                if stand_in is not None:
+                    path.write_bytes(stand_in)
+            else:
+                aside.replace(path)
+
+        return switch
+
+    return prepare
+
+
 FAULTS: dict[str, tuple[Callable[[Journal], Callable[[bool], None]], str]] = {
     "read-only": (_read_only, "read-only"),
     "a second writer holds the file": (_second_writer, "another program is holding the file"),
@@ -200,6 +220,10 @@ FAULTS: dict[str, tuple[Callable[[Journal], Callable[[bool], None]], str]] = {
     "I/O error at BEGIN": (_verb("BEGIN"), "disk I/O error"),
     "I/O error at INSERT": (_verb("INSERT"), "disk I/O error"),
     "I/O error at COMMIT": (_verb("COMMIT"), "disk I/O error"),
+    "the journal moved away": (_moved(""), "journal.sqlite was moved, deleted or replaced"),
+    "another file in its place": (_moved("", b"another"), "journal.sqlite was moved, deleted or replaced"),
+    "its log moved away": (_moved("-wal"), "journal.sqlite-wal was moved, deleted or replaced"),
+    "its index moved away": (_moved("-shm"), "journal.sqlite-shm was moved, deleted or replaced"),
 }
 
 

@@ -35,7 +35,8 @@ PROBES = {
     interlocks.FLOAT_WIRE_OPEN: (2000, limits.OPEN_ABOVE_COUNTS + 1, 1000),
     interlocks.RESERVOIR_EMPTY: (2000, 2000, limits.OPEN_ABOVE_COUNTS + 1),
 }
-NO_MATTER = ("last_dose_id", "trip_delay_ms")  # what the law tells or counts, and decides nothing by
+# what the law tells or counts: it decides nothing by them but whether a number that it is given is this one
+NO_MATTER = ("last_dose_id", "trip_delay_ms", "trip_number")
 
 
 @contextmanager
@@ -139,11 +140,13 @@ class Walk:
         after.intent_saved()
         self._hold(after.state == (TURNING if law.state == SAVING else law.state), "saved")
         yield "saved", after, witness._replace(saved=law.state == SAVING or witness.saved)
-        after = _copy(law)
-        after.stop()
-        self._end(law, after, witness, "stop")
-        self._hold(after.state == (RESTING if law.state in (SAVING, TURNING) else law.state), "stop")
-        yield "stop", after, witness
+        for id_step in (-1, 0, 1):
+            after = _copy(law)
+            after.stop(law.last_dose_id + id_step)
+            self._end(law, after, witness, "stop")
+            ends = law.state in (SAVING, TURNING) and id_step == 0
+            self._hold(after.state == (RESTING if ends else law.state), f"stop {id_step} in {law.state}")
+            yield "stop", after, witness
         for id_step, lease_ms in ((0, 0), (0, 1), (0, 2), (0, 3), (1, 2), (-1, 2)):
             after = _copy(law)
             after.renew_lease(law.last_dose_id + id_step, lease_ms)
@@ -152,12 +155,14 @@ class Walk:
                 seen = witness._replace(lease_left_ms=min(lease_ms, limits.LEASE_MS_MAX))
             self._hold(after.state == law.state, "renew")
             yield "renew", after, seen
-        for reason in (None, *interlocks.TRIP_REASONS):
-            after = _copy(law)
-            answer = after.clear_trip(reason)
-            may = law.state == TRIPPED and reason == law.trip_reason and witness.dry_ms >= limits.DRY_MS_MIN
-            self._hold((answer == interlocks.ACCEPTED) == may, f"clear {reason} in {law.state}: {answer}")
-            yield f"clear: {answer}", after, witness
+        for number_step in (-1, 0, 1):
+            for reason in (None, *interlocks.TRIP_REASONS):
+                after = _copy(law)
+                answer = after.clear_trip(law.trip_number + number_step, reason)
+                is_this_trip = law.state == TRIPPED and reason == law.trip_reason and number_step == 0
+                may = is_this_trip and witness.dry_ms >= limits.DRY_MS_MIN
+                self._hold((answer == interlocks.ACCEPTED) == may, f"clear {reason} in {law.state}: {answer}")
+                yield f"clear: {answer}", after, witness
 
     def _tick(
         self,
@@ -187,6 +192,8 @@ class Walk:
             )
         elif after.state == TRIPPED and fault is not None:
             self._hold(after.trip_reason == fault, f"{where}: named {after.trip_reason}")
+        trips = int(after.state == TRIPPED and law.state != TRIPPED)
+        self._hold(after.trip_number == law.trip_number + trips, f"{where}: trip {after.trip_number}")
         lately = (*witness.lately, *([0] * elapsed_ms))[-len(witness.lately) :]
         lately = (*lately[:-1], lately[-1] + ordered)
         self._hold(sum(lately) <= limits.WINDOW_STEPS_MAX, f"{where}: {sum(lately)} steps in the window")
@@ -216,7 +223,8 @@ class Walk:
 
     def _restarts(self, law: Law) -> Iterator[Law]:
         # its last saved line may be as old as the beginning of the hour or as new as the last end of a dose
-        yield Law(law.last_dose_id, law.window_slots_steps(), law.trip_reason)
+        for slot_ms in range(law.slot_ms + 1):
+            yield Law(law.last_dose_id, law.window_slots_steps(), law.trip_reason, law.trip_number, slot_ms)
         lost = Law(0, [0] * (limits.WINDOW_SLOTS - 1) + [limits.WINDOW_STEPS_MAX], interlocks.STATE_LOST)
         lost.last_dose_id = law.last_dose_id
         yield lost

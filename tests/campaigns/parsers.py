@@ -156,7 +156,7 @@ def _link_judge(stream: object) -> bool:
 
 def _saved_judge(line: object) -> bool:
     assert isinstance(line, bytes)
-    board = Board(line)
+    board = Board(line, 1)
     board.take_to_save()
     board.tick(10, 2000, 2000, 1000, 1700, 0)
     return board.law.trip_reason != "state_lost"
@@ -235,7 +235,7 @@ def _saved_line(chance: random.Random) -> bytes:
     way = chance.randrange(4)
     if way == 0:
         return message_line(chance, ("saved",))
-    return bent_bytes(chance, fresh_saved_line()) if way == 1 else any_line(chance)
+    return bent_bytes(chance, fresh_saved_line(1)) if way == 1 else any_line(chance)
 
 
 def parsers(folder: Path) -> list[Parser]:

@@ -21,6 +21,7 @@ from controller import plan as p
 from controller.chamber.sensor_bus import sht31_frame
 from controller.chamber.simulated import SimulatedChamber
 from controller.control import model as m
+from controller.control.line import SETTLED
 from controller.control.recovery import resume
 from controller.deciding import Decider
 from controller.plan import Settings
@@ -284,7 +285,7 @@ class Trial:
         boot_id = self.journal.next_boot_id()
         clock = self.chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
-        state = resume(at, self.journal.history(), self.journal.last_reading(), self.settings)
+        state = resume(at, self.journal.history(), self.journal.last_reading(), self.settings, self.journal.number)
         self.chamber.open_line_anew()
         decider = Decider(self.chamber, self.journal, self.settings, state, boot_id)
         decider.handle(m.Started(decider.moment(), "0"))
@@ -306,7 +307,7 @@ class Trial:
         ticked_ms = 0
         while self.chamber.monotonic_ms < self.end_ms:
             state = self.decider.state
-            talks = state.open_dose is not None or not state.greeted or state.reconciling or state.pending_clear
+            talks = state.open_dose is not None or state.line.state != SETTLED or state.asked_clear is not None
             target_ms = min(sample_ms, self.chamber.monotonic_ms + (1_000 if talks else MINUTE_MS))
             self.chamber.advance_to(target_ms)
             self._move_fault()

@@ -51,9 +51,7 @@ def start_board(folder: Path, master: int, chamber_s_per_s: int) -> subprocess.P
     (folder / "fed").write_bytes(bytes(8))
     interpreter = tool("micropython")
     assert interpreter is not None, "micropython is missing: install the test extra"
-    surroundings = environment(STAND)
-    if chamber_s_per_s != 1:
-        surroundings = {**environment(STAND / "hurried", STAND), "CHAMBER_S_PER_S": str(chamber_s_per_s)}
+    surroundings = {**environment(STAND / "clock", STAND), "CHAMBER_S_PER_S": str(chamber_s_per_s)}
     libc = ctypes.CDLL(None)
     own_program = folder / "program.py"  # laid here by a test that changes the pins
     program = own_program if own_program.exists() else ROOT / "firmware_bridge" / "main.py"

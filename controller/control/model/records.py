@@ -50,6 +50,7 @@ class DoseClosed:
     """How much a dose gave: between ``steps_min`` and ``steps_max`` steps, equal unless the count was lost.
 
     ``volume_ml`` is the middle of the interval, ``volume_standard_uncertainty_ml`` holds calibration and interval.
+    A later row of the same ``dose_id`` corrects this one: the last one holds.
     """
 
     at: Moment

@@ -1,4 +1,4 @@
-"""Waiting for bytes on a hurried stand: as ``uselect``, but the milliseconds are those of the board's own time."""
+"""Waiting for bytes on a stand: as ``uselect``, but the milliseconds are those of the board's own time."""
 
 import os
 
@@ -6,7 +6,7 @@ import uselect
 import utime
 from uselect import POLLIN, POLLOUT  # noqa: F401 (what the board's program asks for)
 
-CHAMBER_S_PER_S = int(os.getenv("CHAMBER_S_PER_S"))
+CHAMBER_S_PER_S = int(os.getenv("CHAMBER_S_PER_S") or 1)
 
 
 class poll:
