@@ -2,9 +2,14 @@
 
 import pytest
 
+from controller.chamber.seam import ClockReading
 from controller.control import acquaintance, dose_life, watering
 from controller.control import model as m
+from controller.errors import JournalError
+from controller.records.journal import Journal
+from controller.run import LiveRun
 from firmware_bridge import interlocks
+from tests import examples
 from tests.campaigns import water_life
 from tests.water import end, line, plans
 from tests.water.judge import BrokenError
@@ -91,6 +96,45 @@ def test_a_run_whose_older_copy_is_put_back_in_the_middle_of_the_first_wetting_g
     world.pass_ms(MINUTE_MS)
     assert standing(world) == [m.JOURNAL_BEHIND]
     end.ends_well(world)
+
+
+class Still:
+    """A chamber in which nothing happens but time."""
+
+    ms = 0
+
+    def now(self):
+        return ClockReading(examples.START_UTC_MS + self.ms, self.ms, True)
+
+    def received(self):
+        return []
+
+    def _nothing(self, *_):
+        return None
+
+    send = set_lamp = set_status_lamp = _nothing
+
+
+def test_a_request_that_met_a_full_disk_is_answered_when_there_is_room_again(tmp_path, monkeypatch):
+    settings, still = plans.settings_of(plans.WETTING), Still()
+    journal = Journal.create(tmp_path / "journal.sqlite", "run-1", settings, "0", simulated=True)
+    live = LiveRun(settings, still, journal)
+    live.decider.handle(m.Started(live.decider.moment(), "0"))
+    wish = m.Request(live.decider.moment(), 0, m.SIGN_STEP, "LK", subject=plans.GATE.name)
+    number = journal.ask(wish)
+    with monkeypatch.context() as full:
+        full.setattr(journal, "append", _refused)
+        live._take_requests()
+    assert live.decider.state.records_failed
+    still.ms += 61 * SECOND_MS
+    live.decider.tick()
+    live._take_requests()
+    assert journal.answer_to(number).granted
+    journal.close()
+
+
+def _refused(record):
+    raise JournalError("the disk is full")
 
 
 # -- a check of the check: one guard less, and the judge says so ----
