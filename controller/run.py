@@ -197,6 +197,9 @@ class LiveRun:
             if request.request_id not in self._asked:
                 self._asked.add(request.request_id)
                 self.decider.handle(m.RequestMade(self.decider.moment(), request))
+                if self.decider.state.records_failed:  # the decision was undone: it is asked again
+                    self._asked.remove(request.request_id)
+                    return
 
     def _finish(self) -> None:
         """Stop the dose under way, wait for its count, write what is left, let go of everything."""

@@ -2,9 +2,18 @@
 
 import pytest
 
+from controller.chamber.seam import ClockReading
+from controller.control import acquaintance, dose_life, watering
 from controller.control import model as m
-from tests.water import end, plans
-from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
+from controller.errors import JournalError
+from controller.records.journal import Journal
+from controller.run import LiveRun
+from firmware_bridge import interlocks
+from tests import examples
+from tests.campaigns import water_life
+from tests.water import end, line, plans
+from tests.water.judge import BrokenError
+from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, TO_BOARD, TO_HOST, World
 
 
 @pytest.fixture
@@ -14,6 +23,11 @@ def growing():
     world.pass_ms(10 * SECOND_MS)
     yield world
     world.close()
+
+
+@pytest.mark.parametrize(("examples", "steps"), [(120, 8), (100, 16)])
+def test_no_promise_about_water_is_broken_in_some_hundred_short_lives(examples, steps):
+    water_life.lives(examples, steps, number=20260328)
 
 
 def standing(world):
@@ -69,3 +83,159 @@ def test_what_a_start_on_a_full_disk_found_due_is_due_once(growing):
     growing.pass_ms(5 * MINUTE_MS)
     due = [row for _, row in growing.disk.written if isinstance(row, m.StepRecord)]
     assert len(due) == 1
+
+
+def test_a_run_whose_older_copy_is_put_back_in_the_middle_of_the_first_wetting_goes_on():
+    """The first aliquot is found on the board; its pause was awaited on a run clock that had not begun."""
+    world = World(plans.WETTING)
+    world.pass_ms(10 * SECOND_MS)
+    rows = len(world.disk.written)
+    world.ask(m.SIGN_STEP, plans.GATE.name)
+    world.pass_until(5 * MINUTE_MS, lambda: bool(world.judge.ledger.closed))
+    world.kill(records_lost=len(world.disk.written) - rows)
+    world.pass_ms(MINUTE_MS)
+    assert standing(world) == [m.JOURNAL_BEHIND]
+    end.ends_well(world)
+
+
+class Still:
+    """A chamber in which nothing happens but time."""
+
+    ms = 0
+
+    def now(self):
+        return ClockReading(examples.START_UTC_MS + self.ms, self.ms, True)
+
+    def received(self):
+        return []
+
+    def _nothing(self, *_):
+        return None
+
+    send = set_lamp = set_status_lamp = _nothing
+
+
+def test_a_request_that_met_a_full_disk_is_answered_when_there_is_room_again(tmp_path, monkeypatch):
+    settings, still = plans.settings_of(plans.WETTING), Still()
+    journal = Journal.create(tmp_path / "journal.sqlite", "run-1", settings, "0", simulated=True)
+    live = LiveRun(settings, still, journal)
+    live.decider.handle(m.Started(live.decider.moment(), "0"))
+    wish = m.Request(live.decider.moment(), 0, m.SIGN_STEP, "LK", subject=plans.GATE.name)
+    number = journal.ask(wish)
+    with monkeypatch.context() as full:
+        full.setattr(journal, "append", _refused)
+        live._take_requests()
+    assert live.decider.state.records_failed
+    still.ms += 61 * SECOND_MS
+    live.decider.tick()
+    live._take_requests()
+    assert journal.answer_to(number).granted
+    journal.close()
+
+
+def _refused(record):
+    raise JournalError("the disk is full")
+
+
+# -- a check of the check: one guard less, and the judge says so ----
+
+
+def _tells_half(law, reason):
+    law._slots[law._slot] -= law.dose_steps - law.turned_steps
+    law.turned_steps //= 2
+    law.ended_reason = reason
+
+
+def to_a_dose(world, then_ms=1_500):
+    world.thirst(True)
+    world.pass_until(world.now_ms + HOUR_MS, lambda: bool(world.judge.ledger.open_ids))
+    world.pass_ms(then_ms)
+
+
+def a_leak_in_a_dose(world):
+    to_a_dose(world)
+    world.wet("own leak", 20 * SECOND_MS)
+    world.pass_ms(8 * SECOND_MS)
+
+
+def a_line_that_is_dead_in_a_dose(world):
+    to_a_dose(world)
+    world.trouble(TO_BOARD, line.LOSE, 40 * MINUTE_MS)
+    world.trouble(TO_HOST, line.LOSE, 40 * MINUTE_MS)
+    world.pass_ms(30 * MINUTE_MS)
+
+
+def another_board(world):
+    world.exchange_board("fresh")
+    world.thirst(True)
+    world.pass_ms(20 * MINUTE_MS)
+
+
+def an_older_copy(world):
+    world.kill(records_lost=40)
+    world.pass_ms(MINUTE_MS)
+    end.ends_well(world)
+
+
+def a_leak_that_is_cleared_twice(world):
+    world.wet("own leak", SECOND_MS)
+    world.pass_ms(2 * MINUTE_MS)
+    world.clear_trips(times=2)
+    world.pass_ms(20 * SECOND_MS)
+    assert not standing(world)
+
+
+def a_day_of_thirst(world):
+    world.thirst(True)
+    world.pass_ms(6 * HOUR_MS)
+
+
+def a_full_disk_in_a_dose(world):
+    to_a_dose(world)
+    world.disk.is_full = True
+    world.step_clock(2 * SECOND_MS)  # that is to be written down
+    world.pass_ms(20 * SECOND_MS)
+
+
+HAPPENINGS = (
+    a_leak_in_a_dose,
+    a_line_that_is_dead_in_a_dose,
+    another_board,
+    an_older_copy,
+    a_leak_that_is_cleared_twice,
+    a_day_of_thirst,
+    a_full_disk_in_a_dose,
+)
+
+
+@pytest.mark.parametrize("happening", HAPPENINGS)
+def test_the_shipped_law_keeps_its_promises_where_a_broken_one_does_not(growing, happening):
+    happening(growing)
+    end.ends_well(growing)
+
+
+@pytest.mark.parametrize(
+    ("broken", "happening", "place", "name", "instead"),
+    [
+        ("no stop is said", a_leak_in_a_dose, dose_life, "_stop", lambda state: (state, [])),
+        ("a trip stops nothing", a_leak_in_a_dose, dose_life, "host_says_no", lambda state, settings: False),
+        (
+            "what is in doubt counts nothing", a_line_that_is_dead_in_a_dose, dose_life, "TRANSITIONS",
+            {**dose_life.TRANSITIONS, (dose_life.AWAITED, dose_life.OVERDUE): dose_life.NOTHING,
+             (dose_life.STOPPING, dose_life.OVERDUE): dose_life.NOTHING},
+        ),
+        ("a dose never ends", a_line_that_is_dead_in_a_dose, dose_life, "ACCOUNT_MS", 10**9),
+        ("any board is ours", another_board, acquaintance, "judge", lambda state, settings: (state, "", [])),
+        ("an older copy is not noticed", an_older_copy, acquaintance, "judge", lambda state, settings: (state, "", [])),
+        ("there is no rest", a_day_of_thirst, watering, "given_since_ml", lambda given, run_ms: 0.0),
+        ("a failed record stops nothing", a_full_disk_in_a_dose, dose_life, "host_says_no", lambda *_: False),
+        ("the board has no lease", a_line_that_is_dead_in_a_dose, interlocks.Law, "_judge_lease", lambda *_: None),
+        ("the board is deaf to stops", a_leak_in_a_dose, interlocks.Law, "stop", lambda law, dose_id: None),
+        ("the board tells too little", a_day_of_thirst, interlocks.Law, "_end_dose", _tells_half),
+    ],
+)  # fmt: skip
+def test_the_judge_notices_a_law_that_is_broken(growing, monkeypatch, broken, happening, place, name, instead):
+    monkeypatch.setattr(place, name, instead)
+    with pytest.raises(BrokenError):  # noqa: PT012 (either of the two may notice)
+        happening(growing)
+        end.look(growing)

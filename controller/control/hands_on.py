@@ -70,7 +70,8 @@ def held_before_wetting(state: m.State, settings: Settings) -> str:
     """Why a run that is getting ready does not begin: time zero is the first water, so it waits until that may flow."""
     if not gates_open(state, settings, "before_wetting"):
         return "steps_not_signed"
-    ready = state.but(phase=m.WETTING, given_lately=_given_by_now(state))
+    # the pause after water that was found on the board begins with the run clock, which stands still until then
+    ready = state.but(phase=m.WETTING, given_lately=_given_by_now(state), last_dose_run_ms=None)
     wanted = watering.wanted_dose(ready, settings)
     return watering.board_reason(state, settings) if wanted is None else watering.may_dose(ready, settings, wanted)
 

@@ -143,6 +143,9 @@ class Host:
                 if request.request_id not in self._asked:
                     self._asked.add(request.request_id)
                     decider.handle(m.RequestMade(decider.moment(), request))
+                    if decider.state.records_failed:
+                        self._asked.remove(request.request_id)
+                        break
         decider.tick()
 
     def leave(self) -> None:

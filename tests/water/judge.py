@@ -43,6 +43,7 @@ class Judge:
         self.clock_was_wrong = False
         self.records_were_lost = False  # and the board has not been asked since
         self.excused_steps = 0  # turned for this journal, and nobody can know it any more
+        self.counts_since_ms = -1  # the caps count what was turned since then: before it somebody had to look
         self.flash_has_lied = False
         self.no_since_ms: int | None = None
         self.records_ok_since_ms = 0
@@ -93,17 +94,19 @@ class Judge:
 
     def journal_is_replaced(self) -> None:
         self.records_were_lost = False
-        self.excused_steps = 0
+        self.excused_steps, self.counts_since_ms = 0, -1
         self.asked_ms.clear()
         self._unfolded_run_ms = 0
 
     def records_are_lost(self) -> None:
-        """What another board turned than the one that is there now can be asked of nobody."""
+        """What another board turned can be asked of nobody, nor what this one turned before it served other records."""
         self.records_were_lost = True
         number, board_id = self.world.disk.number, self.world.board.board_id
-        self._excuse_what_is_lost(
-            sum(each.steps for each in self.turns if each.journal_id == number and each.board_id != board_id)
-        )
+        of_board = [each for each in self.turns if each.board_id == board_id]
+        if of_board and of_board[-1].journal_id != number:
+            self._excuse_what_is_lost()
+        ours = [each for each in self.turns if each.journal_id == number]
+        self._excuse_what_is_lost(sum(each.steps for each in ours if each.board_id != board_id))
 
     def board_is_exchanged(self, how: str) -> None:
         """Whoever lost records before, and never asked this board, cannot learn from it any more."""
@@ -119,7 +122,9 @@ class Judge:
             for true_ms, record in self.world.disk.written:
                 ledger.add(true_ms, record)
             lacking_steps = self.true_steps(self.world.disk.number) - ledger.account_steps()
-            self.excused_steps = max(self.excused_steps, min(lacking_steps, most_steps))
+            if min(lacking_steps, most_steps) > self.excused_steps:
+                self.excused_steps = min(lacking_steps, most_steps)
+                self.counts_since_ms = self.world.now_ms
 
     # -- what the world tells ----
 
@@ -170,6 +175,8 @@ class Judge:
 
     def _dose_begins(self, turn: Turn) -> None:
         """A dose's first step: whose journal, which board, and whether somebody had to look first."""
+        if turn.journal_id != self.world.disk.number:
+            self._excuse_what_is_lost()
         if turn.journal_id != self.world.disk.number or self.world.kind == plans.PORTIONS:
             return  # a technician's portion goes into a vessel, not into a bed
         ledger, board = self.ledger, self.world.board
@@ -230,17 +237,21 @@ class Judge:
 
     def _account_is_true(self, dose_id: int) -> None:
         """No row of a dose says less than was turned for it, nor more than could be at the least."""
-        steps = sum(each.steps for each in self.turns if self._is_of(each, dose_id))
+        steps, number = sum(each.steps for each in self.turns if self._is_of(each, dose_id)), self.world.disk.number
         closed = self.ledger.closed[dose_id][1]
         if self.ledger.purpose(dose_id) == m.ELSEWHERE or closed.end_reason == m.FOUND_ON_BOARD:
             return
         if self.flash_has_lied or self.records_were_lost:
             return  # judged by the sum of the journal, once it is quiet
         self._hold(steps <= closed.steps_max, f"dose {dose_id} turned {steps} steps, and its row says {closed}")
-        self._hold(closed.steps_min <= steps, f"dose {dose_id} turned {steps} steps, and its row says {closed}")
+        # a rival's dose of the same number is told as ours: water in the same bed, counted once
+        in_bed = steps + sum(each.steps for each in self.turns if each.dose_id == dose_id and each.journal_id != number)
+        self._hold(closed.steps_min <= in_bed, f"dose {dose_id} turned {steps} steps, and its row says {closed}")
 
     def _is_of(self, turn: Turn, dose_id: int) -> bool:
-        return turn.journal_id == self.world.disk.number and turn.dose_id == dose_id
+        """Whether it is the dose of this row; an id whose row a disk has lost may be used again on another board."""
+        since_ms = self.ledger.intents[dose_id][0] if dose_id in self.ledger.intents else -1
+        return turn.journal_id == self.world.disk.number and turn.dose_id == dose_id and turn.first_ms >= since_ms
 
     def _may_be_intended(self, intent: m.DoseIntended) -> None:
         ledger, name = self.ledger, f"dose {intent.dose_id}"
@@ -292,13 +303,15 @@ class Judge:
         cap_ml: float,
         purposes: tuple[str, ...],
     ) -> None:
-        since_ms = -1 if window_ms is None else self.world.now_ms - window_ms
+        since_ms = max(self.counts_since_ms, -1 if window_ms is None else self.world.now_ms - window_ms)
         ledger, counted_ml = self.ledger, intent.dose_steps * intent.ml_per_step
         for (second, journal_id, dose_id), steps in self.seconds.items():
             if journal_id == self.world.disk.number and second * 1000 > since_ms:
                 known = self.all_intents.get((journal_id, dose_id))
                 if known is not None and (not purposes or known.purpose in purposes):
-                    counted_ml += steps * known.ml_per_step
+                    # with a lost row its factor is lost: what is found of it is counted by the one in use
+                    kept = ledger.intents.get(dose_id)
+                    counted_ml += steps * (intent.ml_per_step if kept is None else kept[1].ml_per_step)
         for dose_id, (true_ms, closed) in ledger.closed.items():
             if (
                 true_ms > since_ms
