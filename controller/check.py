@@ -15,6 +15,7 @@ from controller.chamber.real import open_bus, open_factory
 from controller.chamber.seam import LineLost, MessageReceived
 from controller.control.words import trip_words
 from controller.errors import ChamberError
+from controller.judging.headroom import HEADROOM_PCT, narrow_limits
 from controller.plan import Chamber
 from firmware_bridge import interlocks, limits, messages
 
@@ -48,6 +49,7 @@ def check_chamber(
     """
     yield _check_clock()
     yield _check_disk(folder)
+    yield _check_limits(chamber)
     yield _check_air(chamber, bus)
     yield from _check_pins(chamber, factory)
     yield from _check_board(chamber, port or chamber.board.serial_port, clock, pause)
@@ -74,6 +76,13 @@ def _check_disk(folder: Path) -> Finding:
     if free < FREE_BYTES_MIN:
         return Finding("disk", False, f"{place} has only {free / 1e6:.0f} MB free; make {FREE_BYTES_MIN / 1e6:.0f} MB.")
     return Finding("disk", True, f"{place} can be written and has {free / 1e9:.1f} GB free.")
+
+
+def _check_limits(chamber: Chamber) -> Finding:
+    narrow = list(narrow_limits(chamber))
+    if narrow:
+        return Finding("limits", False, " ".join(narrow))
+    return Finding("limits", True, f"The limits leave {HEADROOM_PCT:g} % or more to a new pump calibration.")
 
 
 def _check_air(chamber: Chamber, bus: Any) -> Finding:

@@ -13,6 +13,7 @@ from annotated_types import Ge, Gt, Le, MinLen
 
 Fraction = Annotated[float, Ge(0.0), Le(1.0)]
 Name = Annotated[str, MinLen(1)]
+DAYS_OF_A_WEEK = 7
 _FORBID = {"extra": "forbid", "strict": True}
 
 
@@ -85,7 +86,11 @@ class FixedTimes:
 
 @dataclass(frozen=True, kw_only=True)
 class Fallback:
-    """What a plan allows while the moisture reading is not trusted. Without it there is no water then."""
+    """What a plan allows while the moisture reading is not trusted. Without it there is no water then.
+
+    With ``without_effect`` the same small doses also go on, while the alarm stands, when two doses did not make the
+    medium wetter; without it there is no water then until a person has cleared the trip.
+    """
 
     __pydantic_config__ = _FORBID
     dose_ml: Annotated[float, Gt(0.0), Le(500.0)]
@@ -106,9 +111,14 @@ class Watering:
     moisture: MoistureLed | None = None
     fixed: FixedTimes | None = None
     fallback: Fallback | None = None
-    weekly_cap_ml: float = 1e9
     missing_after_h: Annotated[float, Ge(1.0), Le(720.0)] = 12.0  # water wanted and not given for so long is an alarm
+    weekly_cap_ml: Annotated[float, Gt(0.0), Le(35_000.0)] | None = None
     aged_pump: Literal["warn", "stop"] = "warn"  # a tube past its hours, or a factor that moved past its bound
+
+    @property
+    def most_in_a_week_ml(self) -> float:
+        """What may be given in any seven days; a plan without a weekly cap allows seven of its days."""
+        return DAYS_OF_A_WEEK * self.daily_cap_ml if self.weekly_cap_ml is None else self.weekly_cap_ml
 
 
 @dataclass(frozen=True, kw_only=True)

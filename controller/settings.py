@@ -56,12 +56,17 @@ def read_plan(path: str | Path) -> Plan:
 
 def read_chamber(path: str | Path, board: BoardLimits = FLASHED) -> Chamber:
     """A chamber file, judged on its own and against the limits flashed into the board."""
-    return _chamber(lambda: _load_chamber(path), board).used()
+    return _chamber(lambda: load_chamber(path), board).used()
 
 
 def read_settings(plan_path: str | Path, chamber_path: str | Path, board: BoardLimits = FLASHED) -> Settings:
     """Both files of a run, judged also against each other."""
-    return _settings(_plan(lambda: _load(plan_path)), _chamber(lambda: _load_chamber(chamber_path), board), board)
+    return _settings(_plan(lambda: _load(plan_path)), _chamber(lambda: load_chamber(chamber_path), board), board)
+
+
+def chamber_from_text(text: str, name: str = "the chamber", board: BoardLimits = FLASHED) -> Chamber:
+    """A chamber file from its text; the name stands in the sentences."""
+    return _chamber(lambda: _file(name, text.encode()), board).used()
 
 
 def settings_from_text(
@@ -103,10 +108,13 @@ def _load(path: str | Path) -> File:
     return _file(Path(path).name, content)
 
 
-def _load_chamber(path: str | Path) -> File:
-    """A chamber file with the calibrations that were put into use beside it; its digest stays that of the file."""
+def load_chamber(path: str | Path, change: calibrations.Use | None = None) -> File:
+    """A chamber file with the calibrations that were put into use beside it; its digest stays that of the file.
+
+    With ``change`` it is the file as it would be then. Nothing of it is judged but that it can be read.
+    """
     file = _load(path)
-    return file._replace(text=calibrations.applied(file.text, path))
+    return file._replace(text=calibrations.applied(file.text, path, change))
 
 
 def _file(name: str, content: bytes) -> File:

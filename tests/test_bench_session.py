@@ -79,13 +79,13 @@ def test_every_interlock_of_a_run_holds_a_portion_back(changes, word):
     assert word in actions[-1].record.words
 
 
-@pytest.mark.parametrize(("steps", "granted"), [(11_999, True), (12_000, True), (12_001, False)])
+@pytest.mark.parametrize(("steps", "granted"), [(10_999, True), (11_000, True), (11_001, False)])
 def test_a_portion_keeps_to_the_chambers_limit_of_one_dose(steps, granted):
     _, actions = step(bench_state(), asked(steps), SETTINGS)
     assert actions[0].record.granted is granted
 
 
-@pytest.mark.parametrize(("before_ml", "granted"), [(294.9, True), (295.0, True), (295.1, False)])
+@pytest.mark.parametrize(("before_ml", "granted"), [(269.9, True), (270.0, True), (270.1, False)])
 def test_portions_count_against_the_chambers_daily_limit(before_ml, granted):
     state = bench_state().but(given_lately=(given(0, before_ml, m.CALIBRATION),))
     _, actions = step(state, asked(1000), SETTINGS)

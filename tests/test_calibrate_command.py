@@ -18,6 +18,7 @@ from controller.bench import records
 from controller.bench.ageing import Point, judge_factors
 from controller.bench.balance import Balance
 from controller.bench.masses import balance_pattern
+from controller.bench.taking import put_into_use
 from controller.cli import main
 from controller.commands.terminal import Exit
 from controller.errors import SettingsError
@@ -317,7 +318,8 @@ def test_a_record_that_was_changed_is_found_out(tmp_path):
 def test_the_last_use_wins_and_an_earlier_calibration_can_be_used_again(tmp_path):
     first, second = kept(tmp_path), kept(tmp_path, 1)
     for number, each in enumerate((first, second, first)):
-        records.put_into_use(tmp_path, each, "LK", datetime(2026, 3, 2, 10, 0, number, tzinfo=UTC))
+        use = records.Use(records.usable(tmp_path, each), {})
+        records.keep_use(tmp_path, use, "LK", datetime(2026, 3, 2, 10, 0, number, tzinfo=UTC))
     assert records.in_use(tmp_path)["pump"]["id"] == first
     assert len(list(tmp_path.glob("use-*.json"))) == 3
 
@@ -332,7 +334,7 @@ def test_an_unknown_id_is_told_with_those_that_exist(tmp_path):
 
 def test_using_a_calibration_changes_only_its_own_keys_of_the_chamber_file(chamber_path):
     folder = records.folder_of(chamber_path)
-    records.put_into_use(folder, kept(folder), "LK", datetime(2026, 3, 2, tzinfo=UTC))
+    put_into_use(chamber_path, kept(folder), "LK", datetime(2026, 3, 2, tzinfo=UTC))
     before, after = chamber_path.read_text(), records.applied(chamber_path.read_text(), chamber_path)
     changed = [b for a, b in zip(before.splitlines(), (x for x in after.splitlines() if "calibration_id" not in x),
                strict=True) if a != b]  # fmt: skip

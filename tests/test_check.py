@@ -60,8 +60,10 @@ class Bench:
     def look(self, tmp_path, mocker, **changes):
         mocker.patch.object(check, "is_disciplined", return_value=changes.pop("clock", True))
         threading.Thread(target=self.board, daemon=True).start()
+        limits = replace(examples.CHAMBER.limits, dose_max_ml=55, daily_max_ml=275)
+        chamber = replace(examples.CHAMBER, limits=limits)
         findings = check.check_chamber(
-            replace(examples.CHAMBER, **changes), tmp_path, bus=self.bus, factory=self.factory, port=self.port
+            replace(chamber, **changes), tmp_path, bus=self.bus, factory=self.factory, port=self.port
         )
         return {finding.part: finding for finding in findings}
 
@@ -83,8 +85,8 @@ def test_a_whole_chamber_has_nothing_to_look_at(bench, tmp_path, mocker):
 
     assert {part for part, finding in found.items() if not finding.well} == set()
     assert set(found) == {
-        "clock", "disk", "air sensor", "pins", "own leak probe", "own overfill float", "board", "board's probes",
-        "moisture probe",
+        "clock", "disk", "limits", "air sensor", "pins", "own leak probe", "own overfill float", "board",
+        "board's probes", "moisture probe",
     }  # fmt: skip
 
 
@@ -103,7 +105,7 @@ def test_an_unplugged_sensor_is_told_with_its_address_and_hides_nothing_else(ben
 
     assert list(wanting(found)) == ["air sensor"]
     assert "0x44" in found["air sensor"].words
-    assert len(found) == 9
+    assert len(found) == 10
 
 
 @pytest.mark.parametrize(("pin", "part"), [(5, "own leak probe"), (6, "own overfill float")])

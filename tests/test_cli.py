@@ -156,7 +156,7 @@ def with_changes(tmp_path, source, **changes):
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (("aliquot_ml = 50 ", "aliquot_ml = 500 "), ("first_wetting.aliquot_ml", "500", "60")),
+        (("aliquot_ml = 50 ", "aliquot_ml = 500 "), ("first_wetting.aliquot_ml", "500", "55")),
         (("light_h = 16 ", "light_h = 25 "), ("photoperiod.light_h", "25", "24")),
         (("length_days = 21 ", "lenght_days = 21 "), ("lenght_days", "length_days")),
     ],

@@ -146,7 +146,7 @@ def masses_on(text):
 
 
 @pytest.mark.parametrize(
-    ("volume_ml", "status"), [("60", 200), ("60.1", 400), ("0.1", 200), ("0.09", 400), ("", 400), ("much", 400)]
+    ("volume_ml", "status"), [("55", 200), ("55.1", 400), ("0.1", 200), ("0.09", 400), ("", 400), ("much", 400)]
 )
 def test_a_portion_keeps_to_the_chambers_bounds(bench, volume_ml, status):
     technician = Technician(bench)
@@ -178,8 +178,8 @@ def test_a_refused_portion_is_told_in_the_laws_words(bench):
     technician = Technician(bench)
     technician.begin()
     for _ in range(4):
-        technician.do("/portion", volume_ml="60")
-    assert technician.do("/portion", volume_ml="60").status_code == 200  # 300 ml, all of a day
+        technician.do("/portion", volume_ml="55")
+    assert technician.do("/portion", volume_ml="55").status_code == 200  # 275 ml, all of a day
     answer = technician.do("/portion", volume_ml="1")
 
     assert answer.status_code == 409

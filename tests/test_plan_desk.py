@@ -134,6 +134,44 @@ def test_a_reservoir_that_may_run_dry_is_told_before_the_holiday():
     assert "before a holiday" in told.words
 
 
+@pytest.mark.parametrize(("weekly_ml", "worst_ml"), [(None, 210 + 900), (100, 210 + 300)])
+def test_the_most_that_a_run_can_use_keeps_to_the_weekly_cap(weekly_ml, worst_ml):
+    told = answer("water", watering=replace(PLAN.watering, weekly_cap_ml=weekly_ml))
+
+    assert f"at the most that the plan allows ({worst_ml} ml)" in told.words
+
+
+FALLBACK = PLAN.watering.fallback
+
+
+@pytest.mark.parametrize(("fallback", "key"), [
+    (None, ""), (FALLBACK, " (watering.fallback.without_effect = false)"),
+])  # fmt: skip
+def test_a_plan_says_that_doses_without_effect_end_all_water_until_somebody_comes(fallback, key):
+    told = answer("no effect", watering=replace(PLAN.watering, fallback=fallback))
+
+    assert f"there is no water until somebody comes and clears it{key}: see" in told.words
+    assert told.numbers == {"goes_on": False}
+
+
+@pytest.mark.parametrize(("changes", "weekly_ml", "a_week_ml"), [
+    ({}, None, 56), ({"every_h": 12}, None, 112), ({"every_h": 12}, 100, 100),
+    ({"dose_ml": 5, "every_h": 48}, None, 17.5),
+])  # fmt: skip
+def test_a_plan_that_goes_on_without_effect_says_how_much_and_what_it_takes(changes, weekly_ml, a_week_ml):
+    fallback = replace(FALLBACK, without_effect=True, **changes)
+    told = answer("no effect", watering=replace(PLAN.watering, fallback=fallback, weekly_cap_ml=weekly_ml))
+
+    assert f"{fallback.dose_ml:g} ml every {fallback.every_h:g} h go on" in told.words
+    assert "only with a leak probe under the tray" in told.words
+    assert told.numbers == {"goes_on": True, "most_in_a_week_ml": a_week_ml}
+
+
+def test_doses_that_no_probe_can_tell_promise_nothing_about_their_effect():
+    small = replace(PLAN.watering, dose_ml=3)  # 0.003 of the bed
+    assert [each for each in advise(settings(watering=small)) if each.topic == "no effect"] == []
+
+
 def test_fixed_times_use_what_they_say():
     fixed = replace(PLAN.watering, moisture=None, fallback=None, fixed=p.FixedTimes(times=[time(7), time(15)]))
     told = answer("water", watering=fixed)

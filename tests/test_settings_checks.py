@@ -17,8 +17,14 @@ from controller.plan import PictureFrame, Settings
 from controller.settings import example_path, read_chamber, read_settings
 from tests.settings_files import CHAMBER_NAME, LEFT_OUT, PLAN_NAME, changed, example, sentences, toml_text
 
-MOISTURE_LED = example(PLAN_NAME)
-CHAMBER = example(CHAMBER_NAME)
+# roomier caps than the example's, so that each bound is met alone
+MOISTURE_LED = changed(
+    example(PLAN_NAME),
+    {"watering.daily_cap_ml": 60, "watering.weekly_cap_ml": LEFT_OUT, "watering.total_cap_ml": 900},
+)
+# the example chamber at the very bounds of its board, in dose and day
+CHAMBER = changed(example(CHAMBER_NAME), {"limits.dose_max_ml": 60, "limits.daily_max_ml": 300})
+WEEKLY = changed(MOISTURE_LED, {"watering.weekly_cap_ml": 200})
 FIXED = changed(
     MOISTURE_LED,
     {
@@ -91,6 +97,35 @@ PLAN_BOUNDS = [
         [61, 60],
         59.9,
         "watering.daily_cap_ml is 60, which is more than watering.total_cap_ml = 59.9.",
+    ),
+    (
+        WEEKLY,
+        "watering.weekly_cap_ml",
+        [60, 420],
+        59.9,
+        "watering.daily_cap_ml is 60, which is more than watering.weekly_cap_ml = 59.9.",
+    ),
+    (
+        WEEKLY,
+        "watering.weekly_cap_ml",
+        [419, 420],
+        420.5,
+        "watering.weekly_cap_ml is 420.5, more than seven days of watering.daily_cap_ml = 60 give: at most 420.",
+    ),
+    (
+        WEEKLY,
+        "watering.total_cap_ml",
+        [200, 201],
+        199.9,
+        "watering.weekly_cap_ml is 200, which is more than watering.total_cap_ml = 199.9.",
+    ),
+    (
+        changed(FIXED, {"watering.weekly_cap_ml": 168}),
+        "watering.dose_ml",
+        [11.9, 12],
+        12.1,
+        "watering.fixed.times brings 14 doses of 12.1 ml (watering.dose_ml) in a week, together 169.4 ml, which is "
+        "more than watering.weekly_cap_ml = 168.",
     ),
     (
         FIXED,
@@ -652,7 +687,7 @@ def test_a_chamber_takes_a_plan_up_to_each_of_its_own_bounds(tmp_path, plan, cha
     assert sentences(tmp_path, changed(plan, {path: refused}), chamber) == [f"{PLAN_NAME}: {sentence}"]
 
 
-@pytest.mark.parametrize("plan", [MOISTURE_LED, FIXED, MEASURED, DIMMED, UNDRAINED])
+@pytest.mark.parametrize("plan", [MOISTURE_LED, WEEKLY, FIXED, MEASURED, DIMMED, UNDRAINED])
 def test_each_kind_of_plan_is_taken(tmp_path, plan):
     assert sentences(tmp_path, plan, CHAMBER) == []
 
@@ -674,13 +709,13 @@ def test_the_rounding_of_decimal_numbers_is_no_fault(tmp_path):
 
 def test_every_ordered_pair_names_numbers_that_exist(tmp_path):
     """A slip of the pen in the table of orders would make a check that never speaks."""
-    plans = [MOISTURE_LED, MEASURED]
+    plans = [WEEKLY, changed(MEASURED, {"watering.weekly_cap_ml": 200})]
     for plan in plans:
         (tmp_path / PLAN_NAME).write_text(toml_text(plan), encoding="utf-8")
         settings: Settings = read_settings(tmp_path / PLAN_NAME, example_path(CHAMBER_NAME))
         for order in PLAN_ORDERS:
             for key in (order.key, order.other):
-                assert number_at(settings.plan, key) is not None or (plan is MOISTURE_LED and "retention" in key), key
+                assert number_at(settings.plan, key) is not None or (plan is WEEKLY and "retention" in key), key
         framed = replace(settings.chamber, picture=PictureFrame())  # the shipped chamber has none
         for order in CHAMBER_ORDERS:
             assert number_at(framed, order.key) is not None
@@ -711,17 +746,19 @@ def test_an_aliquot_of_half_a_litre_is_told_from_the_dose_limit_of_the_chamber(t
         ),
     ],
 )
-def test_a_chamber_is_held_against_the_limits_of_its_board(board, sentence):
-    """The example chamber stands at the bounds of its board in dose and day; one less refuses it."""
+def test_a_chamber_is_held_against_the_limits_of_its_board(tmp_path, board, sentence):
+    """The chamber stands at the bounds of its board in dose and day; one less refuses it."""
+    (tmp_path / CHAMBER_NAME).write_text(toml_text(CHAMBER))
     with pytest.raises(SettingsError) as caught:
-        read_chamber(example_path(CHAMBER_NAME), board)
+        read_chamber(tmp_path / CHAMBER_NAME, board)
     assert [one for one in caught.value.sentences if one.startswith(f"{CHAMBER_NAME}: {sentence}")]
     assert len(caught.value.sentences) == 1
 
 
-def test_a_chamber_at_the_very_limits_of_its_board_is_taken():
+def test_a_chamber_at_the_very_limits_of_its_board_is_taken(tmp_path):
     board = BoardLimits(12_000, 60_000, 200, 62_000, 2_000, 3_000)
-    assert read_chamber(example_path(CHAMBER_NAME), board).limits.dose_max_ml == 60.0
+    (tmp_path / CHAMBER_NAME).write_text(toml_text(CHAMBER))
+    assert read_chamber(tmp_path / CHAMBER_NAME, board).limits.dose_max_ml == 60.0
 
 
 def test_a_picture_frame_that_is_inside_out_is_told(tmp_path):
@@ -734,3 +771,25 @@ def test_a_picture_frame_that_is_inside_out_is_told(tmp_path):
     assert sentences(tmp_path, plan | {"margins": {"air_temperature_c": 0.5}}, chamber) == []
     (told,) = sentences(tmp_path, plan | {"margins": {"air_temperature_c": 0}}, chamber)
     assert "margins.air_temperature_c" in told
+
+
+@pytest.mark.parametrize(("weekly_ml", "most_ml"), [(LEFT_OUT, 420.0), (200, 200.0)])
+def test_a_plan_without_a_weekly_cap_allows_seven_of_its_days(tmp_path, weekly_ml, most_ml):
+    plan = changed(WEEKLY, {"watering.weekly_cap_ml": weekly_ml})
+    assert sentences(tmp_path, plan, CHAMBER) == []
+    law = read_settings(tmp_path / PLAN_NAME, tmp_path / CHAMBER_NAME).plan.watering
+
+    assert law.most_in_a_week_ml == most_ml
+
+
+@pytest.mark.parametrize(("value", "said"), [
+    (LEFT_OUT, []), (True, []), (False, []),
+    (1, ["watering.fallback.without_effect is 1; give true or false."]),
+    ("yes", ['watering.fallback.without_effect is "yes"; give true or false.']),
+])  # fmt: skip
+def test_a_fallback_may_say_whether_it_goes_on_without_effect(tmp_path, value, said):
+    plan = changed(MOISTURE_LED, {"watering.fallback.without_effect": value})
+    assert sentences(tmp_path, plan, CHAMBER) == [f"{PLAN_NAME}: {each}" for each in said]
+    if not said:
+        found = read_settings(tmp_path / PLAN_NAME, tmp_path / CHAMBER_NAME).plan.watering.fallback
+        assert found.without_effect is (value is True)

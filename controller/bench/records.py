@@ -6,21 +6,22 @@ time that a calibration was put into use. The newest use of a kind is what the c
 
 import hashlib
 import json
-import os
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
-from annotated_types import MinLen
+from annotated_types import Gt, MinLen
 from pydantic import AfterValidator, FiniteFloat, StringConstraints, TypeAdapter, ValidationError
 
 from controller.errors import SettingsError
+from controller.whole_file import write_new
 
 USE = "use"
 SIMULATED = "simulated"  # ends the id of what was measured on a simulated chamber
 SECTIONS = {"pump": "pump", "moisture": "moisture_probe", "lamp": "lamp"}  # kind -> section of the chamber file
+LIMITS = "limits"  # the section of the chamber file that a use may lower
 
 
 # -- what a record must hold, so that everything that reads it finds it; more may stand there ----
@@ -48,6 +49,7 @@ class _Record:
 class _Used:
     calibration_id: str
     calibration_sha256: str
+    limits: dict[Literal["dose_max_ml", "daily_max_ml"], Annotated[FiniteFloat, Gt(0.0)]] | None = None
 
 
 @dataclass(kw_only=True)
@@ -113,10 +115,7 @@ def keep(folder: Path, kind: str, at_utc: datetime, content: dict[str, Any]) -> 
         text = json.dumps({"id": record_id, "kind": kind, **body}, indent=2, ensure_ascii=False) + "\n"
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            with (folder / f"{record_id}.json").open("x", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
+            write_new(folder / f"{record_id}.json", text.encode())
         except FileExistsError:
             continue
         except OSError as error:
@@ -167,35 +166,62 @@ def read_all(folder: Path, kind: str | None = None) -> list[dict[str, Any]]:
     return sorted((r for r in found if kind in (None, r["kind"])), key=lambda r: (r["at_utc"], r["id"]))
 
 
-def put_into_use(folder: Path, record_id: str, by: str, at_utc: datetime) -> str:
-    """Let the chamber take a calibration from now on. SettingsError when it was refused or is no calibration."""
+class Use(NamedTuple):
+    """What the chamber takes: a calibration, and the limits in ml that are lowered with it."""
+
+    record: dict[str, Any]
+    limits_ml: dict[str, float]
+
+
+def usable(folder: Path, record_id: str) -> dict[str, Any]:
+    """A calibration that may be put into use; SettingsError when it was refused or is none."""
     record = read(folder, record_id)
     if record["kind"] not in SECTIONS:
         raise SettingsError((f"{record_id}: a record of this kind ({record['kind']}) is not put into use.",))
     if not record["accepted"]:
         why = " ".join(record["refused_because"])
         raise SettingsError((f"{record_id}: this calibration is refused for use. {why}",))
-    data = {"calibration_id": record_id, "calibration_sha256": record["data_sha256"]}
-    return keep(folder, USE, at_utc, {"at_utc": at_utc.isoformat(), "by": by, "of": record["kind"], "data": data})
+    return record
 
 
-def in_use(folder: Path) -> dict[str, dict[str, Any]]:
-    """kind -> the calibration that the chamber takes now."""
-    found: dict[str, dict[str, Any]] = {}
+def keep_use(folder: Path, use: Use, by: str, at_utc: datetime) -> str:
+    """Write down, in one file, that the chamber takes a calibration from now on; ``bench/taking`` judges it before."""
+    data = {"calibration_id": use.record["id"], "calibration_sha256": use.record["data_sha256"]}
+    data |= {"limits": use.limits_ml} if use.limits_ml else {}
+    content = {"at_utc": at_utc.isoformat(), "by": by, "of": use.record["kind"], "data": data}
+    return keep(folder, USE, at_utc, content)
+
+
+def uses(folder: Path) -> dict[str, Use]:
+    """kind -> the calibration that the chamber takes now, and what goes with it."""
+    found: dict[str, Use] = {}
     for use in read_all(folder, USE):
         record = read(folder, use["data"]["calibration_id"])
         if record["data_sha256"] != use["data"]["calibration_sha256"]:
             raise SettingsError((f"{use['id']}: names a calibration whose data are not those that were put into use.",))
-        found[use["of"]] = record
+        found[use["of"]] = Use(record, use["data"].get("limits") or {})
     return found
 
 
-def applied(chamber_text: str, chamber_path: str | Path) -> str:
-    """The text of a chamber file with the calibrations that are in use written into its sections."""
-    for kind, record in in_use(folder_of(chamber_path)).items():
-        values = {**record["settings"], "calibration_id": record["id"]}
+def in_use(folder: Path) -> dict[str, dict[str, Any]]:
+    """kind -> the calibration that the chamber takes now."""
+    return {kind: use.record for kind, use in uses(folder).items()}
+
+
+def applied(chamber_text: str, chamber_path: str | Path, change: Use | None = None) -> str:
+    """The text of a chamber file with the calibrations that are in use written into its sections.
+
+    With ``change`` it is the text as it would be if that were in use too. A limit is only ever lowered.
+    """
+    taken = uses(folder_of(chamber_path))
+    if change is not None:
+        taken[change.record["kind"]] = change
+    for kind, use in taken.items():
+        values = {**use.record["settings"], "calibration_id": use.record["id"]}
         for key, value in values.items():
             chamber_text = _with_value(chamber_text, SECTIONS[kind], key, value)
+        for key, most_ml in use.limits_ml.items():
+            chamber_text = _with_value(chamber_text, LIMITS, key, most_ml, only_lower=True)
     return chamber_text
 
 
@@ -210,12 +236,18 @@ def judge_real(calibration_ids: tuple[str, ...]) -> None:
 def judge_tube(folder: Path, tubing_lot: str) -> None:
     """SettingsError when the pump calibration in use was made with another tube than the chamber file names."""
     record = in_use(folder).get("pump")
-    if record is not None and record["tubing_lot"] != tubing_lot:
+    if record is not None:
+        judge_lot(record, tubing_lot)
+
+
+def judge_lot(record: dict[str, Any], tubing_lot: str) -> None:
+    """SettingsError when a calibration was made with another tube than this one; only a pump's has one."""
+    if record["kind"] == "pump" and record["tubing_lot"] != tubing_lot:
         words = f"was made with tubing lot {record['tubing_lot']!r}, but pump.tubing_lot is {tubing_lot!r}"
         raise SettingsError((f"{record['id']}: this calibration {words}; calibrate the new tube, then use that.",))
 
 
-def _with_value(text: str, section: str, key: str, value: Any) -> str:
+def _with_value(text: str, section: str, key: str, value: Any, *, only_lower: bool = False) -> str:
     """The TOML text with one key of one section set; everything else, comments too, stays as it is."""
     is_date = isinstance(value, str) and re.fullmatch(r"\d{4}-\d{2}-\d{2}", value) and key.endswith("_on")
     written = value if is_date else json.dumps(value, ensure_ascii=False)
@@ -226,9 +258,20 @@ def _with_value(text: str, section: str, key: str, value: Any) -> str:
     end = head.end() + after.start() if after else len(text)
     body = text[head.end() : end]
     line = re.compile(rf'^(\s*{key}\s*=\s*)("(?:[^"\\]|\\.)*"|[^#\n]*?)(\s*(?:#[^\n]*)?)$', re.MULTILINE)
-    if line.search(body):
+    there = line.search(body)
+    if only_lower and (there is None or _is_at_most(there[2], value)):
+        return text
+    if there is not None:
         body = line.sub(lambda found: f"{found[1]}{written}{found[3]}", body, count=1)
     else:
         body = f"{key} = {written}\n{body}"
     start = text[: head.end()]
     return (start if start.endswith("\n") else start + "\n") + body + text[end:]
+
+
+def _is_at_most(written: str, most_ml: float) -> bool:
+    """Whether a number as a file has it is at most ``most_ml``; what is no number is left to the judge of the file."""
+    try:
+        return float(written) <= most_ml
+    except ValueError:
+        return True

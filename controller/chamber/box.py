@@ -6,7 +6,7 @@ from typing import Any
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from controller.chamber.air_sensor import AirSensor
-from controller.chamber.physics import Physics
+from controller.chamber.physics import WILTING_FRACTION, Physics
 from controller.chamber.pins import LocalPins
 from controller.chamber.sensor_bus import SimulatedBus, driver_on_virtual_time
 from controller.plan import Settings
@@ -24,6 +24,7 @@ class SimulatedBox:
         self.bus = SimulatedBus(self.physics)
         self.leak_wire_open = False
         self.moisture_frozen_counts: int | None = None
+        self.moisture_loose = False
         self._factory = MockFactory(pin_class=MockPWMPin)
         self.pins = LocalPins(settings.chamber.pins, self._factory, on_button)
         self.drive_local_probes(leak_wet=False, float_up=False)
@@ -38,7 +39,10 @@ class SimulatedBox:
         if self.moisture_frozen_counts is not None:
             return leak, overfill, reservoir, self.moisture_frozen_counts
         probe = self.settings.chamber.moisture_probe
-        share = (physics.water_content_fraction - probe.dry_fraction) / (probe.wet_fraction - probe.dry_fraction)
+        content = physics.water_content_fraction
+        if self.moisture_loose:  # dry crumbs, and for a while the water that ran past it
+            content = WILTING_FRACTION + physics.fresh_ml / physics.bed_ml
+        share = (content - probe.dry_fraction) / (probe.wet_fraction - probe.dry_fraction)
         clean = probe.dry_count + share * (probe.wet_count - probe.dry_count)
         moisture = round(clean + physics.chance.gauss(0.0, MOISTURE_NOISE_COUNTS))
         return leak, overfill, reservoir, min(4095, max(0, moisture))

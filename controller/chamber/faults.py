@@ -27,6 +27,7 @@ FAULTS = {
     "probe-wire-open": "the leak probe's wire is cut",
     "float-stuck": "the overfill float sticks in its upper position",
     "sensor-stale": "the air sensor and the moisture probe repeat their last reading",
+    "probe-loose": "the moisture probe has lost touch with the medium: each dose passes it, and it reads dry again",
     "sensor-unplugged": "the air sensor is unplugged",
     "sensor-garbled": "the air sensor's bytes arrive with wrong checksums",
     "tube-off": "the tube slips off the pump's outlet",
@@ -76,6 +77,8 @@ class Strike:
         elif name == "sensor-stale":
             bus.frozen = True
             chamber.box.freeze_moisture()
+        elif name == "probe-loose":
+            chamber.box.moisture_loose = True
         elif name == "sensor-unplugged":
             bus.unplugged = True
         elif name == "sensor-garbled":

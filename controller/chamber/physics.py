@@ -17,6 +17,7 @@ START_FRACTION = 0.12
 DRAINS_ABOVE = 0.794  # of what the bed can hold: water finds ways past dry crumbs, and drains before all are wet
 SPREAD_S = 150.0  # time constant with which water on top reaches the probe
 DRAIN_S = 400.0
+FRESH_S = 3_600.0  # time constant with which a probe that has lost touch forgets a dose that ran past it
 FLOAT_LIFTS_AT_MM = 6.0  # free water standing on the bed
 AIR_S = 1_800.0
 ROOM_C = 20.0
@@ -61,6 +62,7 @@ class Physics:
     pumped_ml: float = 0.0
     lost_ml: float = 0.0  # pumped, but not into the bed
     reservoir_ml: float = 0.0
+    fresh_ml: float = 0.0  # what lately came into the bed, as such a probe still sees it
     tube_off: bool = False
     leaking: bool = False
     float_stuck_up: bool = False
@@ -114,6 +116,7 @@ class Physics:
             self.lost_ml += volume_ml
         else:
             self.on_top_ml += volume_ml
+            self.fresh_ml += volume_ml
 
     def advance(self, seconds_s: float) -> None:
         """Let time pass: seconds to a minute at a time."""
@@ -121,6 +124,8 @@ class Physics:
             return
         self.time_s += seconds_s
         self._move_water(seconds_s)
+        if self.fresh_ml > 0.001:
+            self.fresh_ml *= exp(-seconds_s / FRESH_S)
         lamp = self.lamp_duty_fraction
         room_c = ROOM_C + self.room_offset_c + ROOM_SWING_C * sin(2 * pi * self.time_s / DAY_S)
         share = min(1.0, seconds_s / AIR_S)

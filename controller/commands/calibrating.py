@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from controller.bench import ageing, records
+from controller.bench.taking import NamedPlan, plan_under_way, put_into_use
 from controller.commands.bench_options import chamber_option, pdf_option, runs_option, turned_option
 from controller.commands.certifying import advise, certify, hours_turned_h
 from controller.commands.checking import check
@@ -15,6 +16,7 @@ from controller.commands.instruments import humidity, lamp, moisture, temperatur
 from controller.commands.portioning import portions
 from controller.commands.terminal import by_option, json_option, out, plain_errors
 from controller.commands.weighing import pump, tell_pump
+from controller.plan import Chamber
 from controller.settings import read_chamber
 
 CERTIFIED = ("pump", "moisture", "humidity", "temperature", "lamp")
@@ -84,16 +86,35 @@ def show(calibration_id: str, chamber_path: Path, pdf: bool, as_json: bool) -> N
 @click.argument("calibration_id")
 @chamber_option
 @by_option
-def use(calibration_id: str, chamber_path: Path, asked_by: str) -> None:
-    """Let the chamber take this calibration from now on."""
+@click.option(
+    "--runs",
+    type=click.Path(path_type=Path),
+    default=Path("runs"),
+    show_default=True,
+    help="Folder of this chamber's runs: the plan of the one under way must be able to go on.",
+)
+@click.option(
+    "--fit-limits",
+    is_flag=True,
+    help="Also lower limits of the chamber that the board could not keep at this factor, with 5 % to spare.",
+)
+def use(calibration_id: str, chamber_path: Path, asked_by: str, runs: Path, fit_limits: bool) -> None:
+    """Let the chamber take this calibration from now on, if the whole chamber file stays good with it."""
     with plain_errors():
-        folder = records.folder_of(chamber_path)
-        before = records.in_use(folder)
-        kind = records.read(folder, calibration_id)["kind"]
-        records.put_into_use(folder, calibration_id, asked_by, datetime.now(UTC))
-        read_chamber(chamber_path)
-        was = before.get(kind, {}).get("id", "the figures of the chamber file")
-        out.print(f"In use: {calibration_id}, {_figure(records.read(folder, calibration_id))}; before: {was}.")
+
+        def plans(chamber: Chamber) -> list[NamedPlan]:
+            return plan_under_way(runs, chamber.site)
+
+        figure = _figure(records.read(records.folder_of(chamber_path), calibration_id))
+        taken = put_into_use(
+            chamber_path, calibration_id, asked_by, datetime.now(UTC), plans=plans, fit_limits=fit_limits
+        )
+        was = taken.before_id or "the figures of the chamber file"
+        out.print(f"In use: {calibration_id}, {figure}; before: {was}.")
+        for change in taken.changes:
+            out.print(f"  {change}")
+        if records.SIMULATED in calibration_id.split("-"):
+            out.print("It was measured on a simulated chamber: no real run starts with it.", style="bold")
 
 
 for instrument in (pump, check, portions, moisture, humidity, temperature, lamp):

@@ -141,7 +141,11 @@ def may_dose(state: m.State, settings: Settings, wanted: Wanted) -> str:
         since_ms = None if since_ms is None else state.run_ms - state.last_dose_began_run_ms
     if given_since_ml(to_plants, state.run_ms - MS_PER_DAY) + wanted.volume_ml > law.daily_cap_ml + 1e-9:
         return "daily_cap"
-    if given_since_ml(to_plants, state.run_ms - WEEK_MS) + wanted.volume_ml > law.weekly_cap_ml + 1e-9:
+    weekly_ml = law.weekly_cap_ml
+    if (
+        weekly_ml is not None
+        and given_since_ml(to_plants, state.run_ms - WEEK_MS) + wanted.volume_ml > weekly_ml + 1e-9
+    ):
         return "weekly_cap"
     if since_ms is not None and since_ms < law.rest_h * MS_PER_H:
         return "resting"
@@ -159,7 +163,7 @@ def until_room_ms(state: m.State, settings: Settings, reason: str) -> int:
     given, cap_ml = list(state.given_lately), settings.chamber.limits.daily_max_ml
     if reason != "chamber_daily_limit":
         given = [each for each in given if each.purpose not in (m.FIRST_WETTING, m.ELSEWHERE)]
-        cap_ml = law.daily_cap_ml if reason == "daily_cap" else law.weekly_cap_ml
+        cap_ml = law.daily_cap_ml if reason == "daily_cap" else law.most_in_a_week_ml
     wanted = wanted_dose(state, settings)
     left_ml = given_since_ml(given, state.run_ms - window_ms) + (law.dose_ml if wanted is None else wanted.volume_ml)
     until_ms = 0

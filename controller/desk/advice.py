@@ -4,16 +4,16 @@ The files' own faults are judged when they are read; here stand questions whose 
 """
 
 from collections.abc import Iterator
+from math import ceil
 
-from controller.bed import capacity_fraction
+from controller.bed import FILLED_FRACTION, capacity_fraction
 from controller.desk.answers import Advice
-from controller.desk.doses import board, fixed_times, one_dose
-from controller.plan import Settings
-from controller.science.light import daily_light_integral_mol_m2
+from controller.desk.doses import board, fixed_times, one_dose, without_effect
+from controller.desk.drowning import drowning, light_mol_m2_day
+from controller.plan import DAYS_OF_A_WEEK, Settings
 from controller.science.medium import INFILTRATION
 
 # Assumptions, marked as such wherever they are used; none has a published source for a bench like this.
-FILLED_FRACTION = 0.12  # water in the medium as filled: damp, as potting media are delivered (common practice)
 FLOAT_LIFTS_AT_MM = 5.0  # standing water at which the overfill float may stop the pump (common practice)
 DEMAND_MM_PER_DAY = (0.5, 3.0)  # evaporation and transpiration of a lit bed in a closed chamber (common practice)
 LIGHT_MOL_M2 = (5.0, 20.0)  # daily light integral on which seedlings stay neither drawn nor scorched (common practice)
@@ -40,7 +40,9 @@ def advise(settings: Settings) -> list[Advice]:
         *_emergence(settings),
         *_water_use(settings),
         *one_dose(settings),
+        *without_effect(settings),
         *fixed_times(settings),
+        *drowning(settings),
         *board(settings),
     ]
 
@@ -145,8 +147,7 @@ def _deepest_standing_mm(settings: Settings) -> tuple[float, float]:
 def _light(settings: Settings) -> Iterator[Advice]:
     period = settings.plan.photoperiod
     flux = settings.lamp_duty_fraction * settings.chamber.lamp.ppfd_at_full_duty_umol_m2_s
-    full_h = max(0.0, period.light_h - period.ramp_min / 60.0) * 24.0 / period.cycle_h
-    integral = daily_light_integral_mol_m2(flux, min(24.0, full_h))
+    integral = light_mol_m2_day(settings)
     low, high = LIGHT_MOL_M2
     numbers = {"daily_light_integral_mol_m2": round(integral, 2), "ppfd_umol_m2_s": round(flux, 1)}
     words = f"{flux:.0f} umol m-2 s-1 for {period.light_h:g} h in every {period.cycle_h:g} h is "
@@ -219,7 +220,9 @@ def _water_use(settings: Settings) -> Iterator[Advice]:
             f" The fixed times bring at least {gathers_ml:.0f} ml a day more than leaves the bed: it gathers in the "
             "tray, where mould grows. Give less."
         )
-    worst_ml = first_ml + min(watering.total_cap_ml, watering.daily_cap_ml * plan.length_days)
+    weeks = ceil(plan.length_days / DAYS_OF_A_WEEK)
+    caps_ml = watering.total_cap_ml, watering.daily_cap_ml * plan.length_days, watering.most_in_a_week_ml * weeks
+    worst_ml = first_ml + min(caps_ml)
     if worst_ml <= limits.reservoir_ml:
         words += (
             f"; even at the most that the plan allows ({worst_ml:.0f} ml) the full reservoir of "

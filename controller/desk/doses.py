@@ -5,9 +5,10 @@ from itertools import pairwise
 
 from controller.bed import capacity_fraction
 from controller.control.model.moments import MS_PER_H
-from controller.control.watering import EFFECT_RISE_MIN_FRACTION, SLOT_GRACE_MS
+from controller.control.watering import EFFECT_RISE_MIN_FRACTION, EFFECTS_MISSED_MAX, SLOT_GRACE_MS
 from controller.desk.answers import Advice
-from controller.plan import Settings
+from controller.judging.headroom import narrow_limits
+from controller.plan import DAYS_OF_A_WEEK, Settings
 
 SLACK_H = SLOT_GRACE_MS / MS_PER_H  # a fixed time that was missed is used for so long after
 
@@ -35,6 +36,27 @@ def one_dose(settings: Settings) -> Iterator[Advice]:
     yield Advice("dose", is_seen and over_ml <= 0.0, words, numbers)
 
 
+def without_effect(settings: Settings) -> Iterator[Advice]:
+    """What happens to the water when doses do not make the medium wetter: tube off, or a probe that has lost touch."""
+    watering, bed_ml = settings.plan.watering, settings.plan.medium.bed_volume_ml
+    if watering.dose_ml / bed_ml < EFFECT_RISE_MIN_FRACTION:
+        return  # no dose is looked for, which ``one_dose`` says
+    words = f"When {EFFECTS_MISSED_MAX} doses in a row do not make the medium wetter, an alarm calls a person"
+    fallback = watering.fallback
+    if fallback is None or not fallback.without_effect:
+        key = "" if fallback is None else " (watering.fallback.without_effect = false)"
+        words += f" and there is no water until somebody comes and clears it{key}: see that somebody can, in time."
+        yield Advice("no effect", True, words, {"goes_on": False})
+        return
+    a_week_ml = min(watering.most_in_a_week_ml, DAYS_OF_A_WEEK * 24.0 / fallback.every_h * fallback.dose_ml)
+    words += (
+        f", and until it is cleared {fallback.dose_ml:g} ml every {fallback.every_h:g} h go on, at most "
+        f"{a_week_ml:.0f} ml in a week (watering.fallback.without_effect = true). If the tube has come off, that water "
+        "runs beside the bed: only with a leak probe under the tray, and look at it before the run."
+    )
+    yield Advice("no effect", True, words, {"goes_on": True, "most_in_a_week_ml": round(a_week_ml, 1)})
+
+
 def fixed_times(settings: Settings) -> Iterator[Advice]:
     """Whether a dose that comes late, after a trip for instance, makes every later one late."""
     watering = settings.plan.watering
@@ -58,7 +80,7 @@ def fixed_times(settings: Settings) -> Iterator[Advice]:
 
 
 def board(settings: Settings) -> Iterator[Advice]:
-    """Whether chamber and board give what the plan may want."""
+    """Whether chamber and board give what the plan may want, after the next pump calibration too."""
     plan, chamber = settings.plan, settings.chamber
     fallback = plan.watering.fallback
     largest_ml = max(plan.first_wetting.aliquot_ml, plan.watering.dose_ml, fallback.dose_ml if fallback else 0.0)
@@ -71,4 +93,6 @@ def board(settings: Settings) -> Iterator[Advice]:
     held_back = first_day_ml > chamber.limits.daily_max_ml
     if held_back:
         words += " Water beyond that is held back until the next day."
-    yield Advice("board", largest_ml <= chamber.limits.dose_max_ml, words, numbers)
+    narrow = list(narrow_limits(chamber))
+    words = " ".join([words, *narrow])
+    yield Advice("board", largest_ml <= chamber.limits.dose_max_ml and not narrow, words, numbers)

@@ -6,7 +6,7 @@ from difflib import get_close_matches
 
 from controller.judging.kinds import either, number, text
 from controller.judging.orders import PLAN_ORDERS, exceeds, out_of_order
-from controller.plan import HandsOnStep, Plan
+from controller.plan import DAYS_OF_A_WEEK, HandsOnStep, Plan
 
 # The texture classes of Carsel and Parrish (1988), Water Resources Research 24:755-769, by their common names.
 TEXTURES = (
@@ -97,6 +97,30 @@ def fixed_times_within_daily_cap(plan: Plan) -> Iterator[str]:
         )
 
 
+def weekly_cap_within_seven_daily_ones(plan: Plan) -> Iterator[str]:
+    """A weekly cap over seven daily ones is never reached: whoever wrote it takes it for a guard that it is not."""
+    watering = plan.watering
+    weekly_ml, most_ml = watering.weekly_cap_ml, DAYS_OF_A_WEEK * watering.daily_cap_ml
+    if weekly_ml is not None and exceeds(weekly_ml, most_ml):
+        yield (
+            f"watering.weekly_cap_ml is {number(weekly_ml)}, more than seven days of "
+            f"watering.daily_cap_ml = {number(watering.daily_cap_ml)} give: at most {number(most_ml)}."
+        )
+
+
+def fixed_times_within_weekly_cap(plan: Plan) -> Iterator[str]:
+    watering = plan.watering
+    if watering.fixed is None or watering.weekly_cap_ml is None:
+        return
+    doses = DAYS_OF_A_WEEK * len(watering.fixed.times)
+    if exceeds(doses * watering.dose_ml, watering.weekly_cap_ml):
+        yield (
+            f"watering.fixed.times brings {doses} doses of {number(watering.dose_ml)} ml (watering.dose_ml) in a week, "
+            f"together {number(doses * watering.dose_ml)} ml, which is more than "
+            f"watering.weekly_cap_ml = {number(watering.weekly_cap_ml)}."
+        )
+
+
 def fixed_times_leave_the_rest(plan: Plan) -> Iterator[str]:
     """Two times closer than the rest would hold the second dose back every day."""
     fixed = plan.watering.fixed
@@ -177,6 +201,8 @@ PLAN_CHECKS = (
     fallback_has_a_use,
     fixed_times_differ,
     fixed_times_within_daily_cap,
+    weekly_cap_within_seven_daily_ones,
+    fixed_times_within_weekly_cap,
     fixed_times_leave_the_rest,
     ramps_within_light,
     start_in_this_age,

@@ -51,6 +51,8 @@ PLAN_ORDERS = (
     _more_than("watering.dose_ml", "watering.daily_cap_ml"),
     _more_than("watering.fallback.dose_ml", "watering.daily_cap_ml"),
     _more_than("watering.daily_cap_ml", "watering.total_cap_ml"),
+    _more_than("watering.daily_cap_ml", "watering.weekly_cap_ml"),  # and so no dose is
+    _more_than("watering.weekly_cap_ml", "watering.total_cap_ml"),
     Order("photoperiod.light_h", exceeds, "longer than", "photoperiod.cycle_h"),
     _not_below("climate.air_temperature_low_c", "climate.air_temperature_high_c"),
     Order("climate.air_temperature_alarm_low_c", _is_above, "above", "climate.air_temperature_low_c"),

@@ -10,6 +10,8 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 
 from controller.bench import records
+from controller.bench.taking import NamedPlan, put_into_use
+from controller.control import model as m
 from controller.control.photoperiod import moment_of, utc_ms
 from controller.plan import Chamber
 from controller.settings import read_chamber
@@ -152,8 +154,14 @@ def routes(site: Site) -> list[Route]:
 
 
 def _put_into_use(site: Site, record_id: str, by: str) -> None:
-    """Write down that the chamber takes this record; SettingsError where it may not."""
-    folder = site.bench().folder
+    """Let the chamber take this record, if it and the run's plan stay good with it; SettingsError otherwise."""
     if not site.run.simulated:
         records.judge_real((record_id,))
-    records.put_into_use(folder, record_id, by, moment_of(site.run.clock_ms()).astimezone(UTC))
+    phase, settings = site.run.look(fresh=True).status.phase, site.run.settings
+
+    def plans(chamber: Chamber) -> list[NamedPlan]:
+        here = phase != m.ENDED and chamber.site == settings.chamber.site
+        return [NamedPlan(str(site.run.folder.absolute()), settings.plan_text)] if here else []
+
+    at_utc = moment_of(site.run.clock_ms()).astimezone(UTC)
+    put_into_use(site.bench().chamber_path, record_id, by, at_utc, plans=plans)
