@@ -30,6 +30,7 @@ class Ran:
         self.run = {kind: list(journal.records(kind)) for kind in (
             m.DoseIntended, m.DoseClosed, m.TripRecord, m.TripCleared, m.AlarmRecord, m.PhaseRecord, m.EventRecord,
             m.StepRecord, m.ReadingRecord, m.LampRecord, m.ClockRecord, m.WateringAnswer, m.ObservationRecord,
+            m.BoardRecord,
         )}  # fmt: skip
         journal.close()
 
@@ -191,7 +192,6 @@ def test_an_overfill_in_mid_dose_stops_the_motor_within_one_tick(tmp_path):
         ("float-stuck@5d", "overfill_float_up"),
         ("probe-wire-open@2d", "leak_wire_open"),
         ("reservoir-empty@4d", "reservoir_empty"),
-        ("board-forgets@2d", "state_lost"),
     ],
 )
 def test_a_probe_that_forbids_water_is_latched_until_a_person_mended_it(tmp_path, fault, reason):
@@ -199,6 +199,20 @@ def test_a_probe_that_forbids_water_is_latched_until_a_person_mended_it(tmp_path
 
     assert ran.trips() == [(reason, m.ON_BOARD)]
     assert [cleared.trip_reason for cleared in ran[m.TripCleared]] == [reason]
+
+
+def test_a_board_that_forgot_is_another_board_until_a_person_has_accepted_it_and_then_waters_again(tmp_path):
+    ran = ran_with(tmp_path, 8.5, "board-forgets@2d")
+
+    assert ran.trips() == [(m.BOARD_EXCHANGED, m.ON_HOST), ("state_lost", m.ON_BOARD)]
+    assert sorted(cleared.trip_reason for cleared in ran[m.TripCleared]) == [m.BOARD_EXCHANGED, "state_lost"]
+    first, second = {each.board_id for each in ran[m.BoardRecord][:-1]}, ran[m.BoardRecord][-1]
+    assert second.accepted_by == "LK"
+    assert second.board_id not in first
+    tripped_ms, cleared_ms = ran[m.TripRecord][0].at.monotonic_ms, ran[m.TripCleared][-1].at.monotonic_ms
+    given_ms = [dose.at.monotonic_ms for dose in ran[m.DoseIntended]]
+    assert not any(tripped_ms <= each < cleared_ms for each in given_ms)
+    assert max(given_ms) > cleared_ms
 
 
 def test_a_stale_sensor_ends_watering_by_moisture_and_the_fallback_takes_over(tmp_path):

@@ -1,5 +1,7 @@
 """What the host decides about one event."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
@@ -472,6 +474,29 @@ def test_a_trip_of_the_host_stays_while_its_own_probe_is_wet():
 
     assert state.trips == (("leak_wet", m.ON_HOST),)
     assert not records(actions)[0].granted
+
+
+@pytest.mark.parametrize("reason", [m.BOARD_EXCHANGED, m.JOURNAL_STRANGE, m.JOURNAL_BEHIND])
+def test_a_strange_board_is_accepted_by_the_person_who_clears_its_trip_and_greeted_once_more(reason):
+    greeting = examples.board(board_id=77, last_dose_id=31, turned_total_steps=900, journal_id=9)
+    met = examples.line_that_is(line.SETTLED, greeting=greeting)
+    state = examples.growing(trips=((reason, m.ON_HOST),), line=met)
+
+    state, actions = decide(state, asked(state, subject=reason))
+
+    assert state.trips == ()
+    assert kinds(actions) == ["TripCleared", "BoardRecord", "RequestAnswered"]
+    assert state.board == replace(greeting, at=state.now, accepted_by="LK")
+    assert sent_kinds(actions) == ["hello"]
+    state, actions = decide(state, answer(state, board_id=77, last_dose_id=31, last_journal_id=9))
+    assert state.trips == (), "what was accepted is known from now on"
+
+
+def test_a_strange_board_is_accepted_only_while_it_answers():
+    down = examples.growing(trips=((m.BOARD_EXCHANGED, m.ON_HOST),), line=examples.line_that_is(line.GREETING))
+    state, actions = decide(down, asked(down, subject=m.BOARD_EXCHANGED))
+    assert (state.trips, state.board) == (down.trips, down.board)
+    assert [each.words for each in records(actions)] == ["The board does not answer; it must be asked first."]
 
 
 @pytest.mark.guards("H13", "host", "072f2d46")
