@@ -37,7 +37,7 @@ def test_a_condition_that_flickers_is_not_told():
     assert judged([(n * 60_000, ["board_silent"] if n % 2 else []) for n in range(50)]) == []
 
 
-@pytest.mark.guards("H2", "host", "509530ad")
+@pytest.mark.guards("H2", "host", "7669e252")
 def test_a_trip_is_told_at_once():
     assert judged([(5, ["trip_leak_wet"])]) == [(5, "trip_leak_wet", True)]
 
@@ -54,7 +54,7 @@ def test_the_alarm_limits_of_the_air_are_those_of_the_plan(temperature_c, alarm)
     assert found == ({alarm} if alarm else set())
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_suspect_reading_raises_no_alarm_of_its_value_but_one_of_its_trust():
     reading = m.Reading(55.0, 60.0, 1740, 2000, 2000, 1000)
     state = examples.growing(air=m.Channel(55.0, m.SUSPECT, "jumped", 0, 20.0), reading=reading)
@@ -64,8 +64,8 @@ def test_a_suspect_reading_raises_no_alarm_of_its_value_but_one_of_its_trust():
     assert "jumped" in found["air_temperature_untrusted"]
 
 
-@pytest.mark.guards("H2", "host", "509530ad")
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H2", "host", "7669e252")
+@pytest.mark.guards("H8", "host", "ee284e71")
 @pytest.mark.parametrize(
     ("changes", "pattern"),
     [
@@ -80,7 +80,7 @@ def test_the_status_lamp_shows_the_worst(changes, pattern):
     assert alarms.status_pattern(examples.growing(**changes)) == pattern
 
 
-@pytest.mark.guards("H4", "host", "c74a6d07")
+@pytest.mark.guards("H4", "host", "45f6e251")
 @pytest.mark.parametrize(
     ("changes", "reason"),
     [

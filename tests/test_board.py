@@ -66,7 +66,7 @@ def test_nothing_is_reported_before_the_probes_were_looked_at():
     assert bench.tick(10, WET) == []
 
 
-@pytest.mark.guards("H11", "board", "c10f56d8")
+@pytest.mark.guards("H11", "board", "462b298a")
 @pytest.mark.parametrize(
     ("protocol", "checksum"),
     [
@@ -85,7 +85,7 @@ def test_a_host_with_other_limits_or_another_protocol_may_ask_and_not_dose(bench
     assert bench.send("dose", 1, 10, 10) == [("judged", 1, interlocks.ACCEPTED)]
 
 
-@pytest.mark.guards("H11", "board", "c10f56d8")
+@pytest.mark.guards("H11", "board", "462b298a")
 def test_every_limit_is_part_of_the_checksum():
     public = {name for name in vars(limits) if name.isupper() and name not in ("NAMES", "CHECKSUM_TEXT")}
     assert set(limits.NAMES) == public
@@ -102,7 +102,7 @@ def test_a_restart_forgets_the_greeting(bench):
     assert bench.board.law.state == interlocks.RESTING
 
 
-@pytest.mark.guards("H12", "board", "8638ce0c")
+@pytest.mark.guards("H12", "board", "90938667")
 def test_messages_of_the_other_direction_are_ignored(bench):
     bench.tick()
     session = bench.talker.session
@@ -130,8 +130,8 @@ def test_a_dose_turns_its_steps_and_is_done_with_them(bench):
     assert [message for message in said if message[0] == "done"] == [("done", 1, 1000, 1000, interlocks.COMPLETE)]
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H3", "board", "6504f7a9")
+@pytest.mark.guards("H8", "board", "ee284e71")
 def test_nothing_turns_until_the_intent_was_taken_and_stored(bench):
     bench.dose(1, 1000, 100)
     for _ in range(5):
@@ -213,7 +213,7 @@ def test_reports_go_out_unasked_twice_a_second_while_the_motor_turns_and_once_at
 # -- done ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H8", "board", "ee284e71")
 def test_done_is_repeated_until_it_was_seen(bench):
     bench.dose(1, 10, 100)
     bench.finish(1)
@@ -261,7 +261,7 @@ def test_a_dose_that_still_turns_cannot_be_seen(bench):
     assert kinds(bench.tick()) == ["done"]
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 def test_a_dose_again_is_refused_and_does_not_disturb_its_account(bench):
     bench.dose(1, 10, 100)
     bench.finish(1)
@@ -290,7 +290,7 @@ def test_a_dose_that_had_ended_comes_back_exactly_even_after_several_restarts(be
         bench.save()
 
 
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H8", "board", "ee284e71")
 def test_a_dose_that_was_turning_comes_back_as_nothing_to_all(bench):
     bench.dose(1, 1000, 100)
     bench.tick(100)
@@ -310,7 +310,7 @@ def test_a_dose_whose_intent_was_never_saved_never_was(bench):
     assert bench.board.law.window_used_steps() == 0
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_restart_never_goes_on_turning(bench):
     bench.dose(1, 1000, 100)
     bench.tick(100)
@@ -336,7 +336,7 @@ def test_an_id_stays_used_after_a_restart(bench):
     assert bench.send("dose", 6, 10, 100) == [("judged", 6, interlocks.ACCEPTED)]
 
 
-@pytest.mark.guards("H2", "board", "509530ad")
+@pytest.mark.guards("H2", "board", "7669e252")
 @pytest.mark.parametrize(
     ("probes", "reason"),
     [
@@ -438,7 +438,7 @@ def test_a_board_that_was_commissioned_has_no_trip_no_dose_and_nothing_used():
 # -- clearing -----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H4", "board", "c74a6d07")
+@pytest.mark.guards("H4", "board", "45f6e251")
 def test_clearing_is_answered_with_why_not(bench):
     assert ("cleared", 0, interlocks.NOT_TRIPPED) in bench.clear(interlocks.LEAK_WET)
     bench.tick(10, WET)
@@ -508,7 +508,7 @@ def test_a_commissioned_memory_holds_nothing_at_all():
 # -- hostile streams ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H12", "board", "8638ce0c")
+@pytest.mark.guards("H12", "board", "90938667")
 @given(st.lists(st.binary(max_size=300), max_size=10))
 def test_rubbish_on_the_line_never_raises_and_never_turns_anything(rubbish):
     bench = Bench(FRESH)
@@ -527,7 +527,7 @@ def test_counts_that_no_converter_gives_are_reported_within_bounds(bench):
     assert field(report, "trip_reason") == interlocks.LEAK_WIRE_OPEN
 
 
-@pytest.mark.guards("H7", "board", "3e5574a2")
+@pytest.mark.guards("H7", "board", "94bb108c")
 def test_a_clock_that_ran_backwards_is_no_time(bench):
     bench.dose(1, 1000, 100)
     bench.tick()
@@ -549,7 +549,7 @@ EVENTS = st.one_of(
 )
 
 
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H8", "board", "ee284e71")
 @settings(max_examples=300)
 @given(st.lists(EVENTS, max_size=60))
 def test_wherever_the_power_fails_the_account_of_every_dose_holds_what_truly_turned(events):

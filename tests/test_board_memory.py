@@ -56,7 +56,7 @@ def test_a_commissioned_board_is_the_same_one_after_every_restart(bench):
     assert greeted_as(bench, "board_id") == IDENTITY, "a trip is no other board"
 
 
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H8", "board", "ee284e71")
 @pytest.mark.parametrize("memory", [None, b"", b"\xff" * 200], ids=["no file", "empty", "erased"])
 def test_a_board_that_lost_its_memory_is_another_one_tripped_and_stays_that_one(bench, memory):
     bench.dose(1, 100, 100)
@@ -93,7 +93,7 @@ def test_the_last_journal_is_that_of_the_dose_that_was_accepted_last_and_no_othe
     assert greeted_as(bench, "last_journal_id") == JOURNAL + 1
 
 
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H8", "board", "ee284e71")
 def test_a_journal_of_the_largest_number_is_remembered_like_any_other():
     bench = Bench(FRESH)
     bench.talker = Talker(messages.NUMBER_MAX)
@@ -141,7 +141,7 @@ LIFE = st.one_of(
 )
 
 
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H8", "board", "ee284e71")
 @settings(max_examples=200, deadline=None)
 @given(st.lists(LIFE, max_size=60))
 def test_the_total_never_goes_down_never_falls_short_and_never_exceeds_what_was_accepted(life):
@@ -211,13 +211,13 @@ def lives_until_there_is_room(life_ms):
     return passed_ms / HOUR_MS
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 def test_the_day_of_a_board_that_restarts_every_50_minutes_is_over_within_32_hours():
     """At worst the last saving was ten minutes before the cut: 40 of 50 minutes count, so 25 h are 38 lives, 31.7 h."""
     assert lives_until_there_is_room(50 * MINUTE_MS) <= 38 * 50 / 60 < 32.0
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 def test_the_day_of_a_board_that_restarts_every_11_minutes_is_over_within_28_hours():
     """A life saves once, after ten minutes, so ten of eleven count: 150 lives for 25 h are 27.5 h. The first hour may
     need a life more, if its end falls between two savings: from there on hours begin with lives."""

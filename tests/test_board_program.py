@@ -11,7 +11,7 @@ from tests.stand.virtual.doses import FEW_LOOKS_US, TICK_US, WET, assert_it_ran_
 from tests.stand.virtual.playing import US_PER_S, Script, play
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_dose_whose_intent_cannot_be_saved_never_turns_and_its_lease_runs_out():
     script = dosing(7.5)
     script.at(0.7, "saves_fail", True)
@@ -26,7 +26,7 @@ def test_a_dose_whose_intent_cannot_be_saved_never_turns_and_its_lease_runs_out(
     ], "tried again until it lasted, and then no more"
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_memory_that_fails_slowly_for_long_leaves_the_watchdog_fed_and_the_host_heard():
     script = Script(6.0, costs_us={"save": 40_000})
     script.at(0.5, "saves_fail", True)
@@ -101,7 +101,7 @@ def test_an_identity_is_drawn_from_1_to_999999999():
 # -- the line ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize("flood", ["\xff\x03\n" * 2000, "ask " * 1500, messages.encode("ask").decode() * 700])
 def test_a_flooded_line_takes_no_pulse_and_no_tick_and_leaves_the_watchdog_fed(flood):
     script = dosing(4.0, costs_us={"byte": 5})
@@ -113,7 +113,7 @@ def test_a_flooded_line_takes_no_pulse_and_no_tick_and_leaves_the_watchdog_fed(f
     assert max(played.spaces_us()) < TICK_US
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_leak_in_a_flood_trips_within_a_tick():
     script = dosing(costs_us={"byte": 5})
     script.at(1.2, "host", "\x00" * 5000)
@@ -165,14 +165,14 @@ def test_counts_of_the_probes_are_said_as_the_converter_gave_them():
 ROTOR = {"\nROTOR_PIN = None": "\nROTOR_PIN = 6"}
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_rotor_sensor_confirms_a_dose():
     played = play(dosing(), ROTOR)
     assert played.done() == (1, 400, 400, "complete")
     assert [pin for pin in played.log["pins"] if pin[0] == 6] == [[6, "in", "pull-up", None], [6, "rising"]]
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_rotor_that_turns_by_itself_trips_and_every_edge_counts_its_steps_once():
     script = Script(3.0)
     script.at(1.0, "runaway", True)

@@ -64,7 +64,7 @@ RESTS = [
 ]
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize(("rest_s", "leap_s"), [rest[1:] for rest in RESTS], ids=[rest[0] for rest in RESTS])
 def test_a_dose_after_any_rest_is_given_in_full(rest_s, leap_s):
     played = rested(rest_s=rest_s, leap_s=leap_s)
@@ -95,7 +95,7 @@ def before():
     return rested()
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize("moment", MOMENTS_US)
 @pytest.mark.parametrize("wrap", WRAPS_US)
 def test_wherever_the_ticks_wrap_nothing_is_other_than_without(wrap, moment, before):
@@ -105,7 +105,7 @@ def test_wherever_the_ticks_wrap_nothing_is_other_than_without(wrap, moment, bef
     assert played.done(2) == (2, 120, 120, "complete")
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize("offset_us", range(-7, 8, 2))
 def test_to_the_microsecond_no_wrap_costs_a_pulse(offset_us, before):
     played = rested(start_us=PERIOD * 1000 - before.pulses_us[100] + offset_us)
@@ -114,7 +114,7 @@ def test_to_the_microsecond_no_wrap_costs_a_pulse(offset_us, before):
     assert_it_ran_through(played)
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_every_pulse_on_the_pin_is_in_the_account_and_stands_evenly_in_its_tick(before):
     assert_it_ran_through(before)
     assert before.done(1) == (1, 40, 40, "complete")

@@ -97,7 +97,7 @@ def test_a_run_takes_the_calibration_and_its_exports_name_it(chamber_path, tmp_p
     assert record["id"] in re.sub(r"\s+", "", sheets)
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_a_calibration_of_a_simulated_chamber_is_never_used_on_a_real_one(chamber_path, tmp_path):
     calibrated(chamber_path)
     wardian("calibrate", "use", newest(chamber_path)["id"], "--chamber", chamber_path, "--by", "LK")
@@ -261,7 +261,7 @@ def test_the_charts_of_a_pump_are_drawn_with_their_limits_and_what_lies_outside(
     assert not re.search(r'(src|href)="(?!#)|@import|url\(http', page)
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_a_failing_calibration_is_kept_and_refused_for_use(chamber_path, tmp_path):
     masses = tmp_path / "masses.csv"
     masses.write_text(
@@ -307,7 +307,7 @@ def test_records_are_never_overwritten(tmp_path):
     assert kept(tmp_path) == "pump-20260301T100000Z-2"
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_a_record_that_was_changed_is_found_out(tmp_path):
     path = tmp_path / f"{kept(tmp_path)}.json"
     path.write_text(path.read_text().replace("2\n", "3\n"))
@@ -388,7 +388,7 @@ def test_a_new_tube_begins_a_new_chart():
     assert len(judge_factors([*old, point(7, 0.0055, "B")], "B").points) == 1
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_a_run_does_not_begin_with_a_new_tube_and_the_old_tubes_calibration(chamber_path, tmp_path):
     calibrated(chamber_path)
     wardian("calibrate", "use", newest(chamber_path)["id"], "--chamber", chamber_path, "--by", "LK")

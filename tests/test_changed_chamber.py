@@ -74,7 +74,7 @@ def test_keys_that_differ_are_named_with_both_values():
     assert "cannot be compared" in changes_between("[", after)[0]
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_the_chamber_file_of_another_site_is_refused_for_a_run_that_goes_on(tmp_path, chamber_path, mocker):
     mocker.patch("controller.commands.running.LiveRun.run", return_value=m.State(now=examples.moment(1)))
     before = chamber_path.read_text()
@@ -117,7 +117,7 @@ def test_an_unchanged_chamber_file_says_nothing(tmp_path, chamber_path):
         journal.close()
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_a_restart_with_another_calibration_says_which_one_holds_from_then_on(tmp_path, chamber_path):
     _, journal = started(tmp_path / "run", chamber_path)
     journal.close()
@@ -334,7 +334,7 @@ def is_whole_file(record):
 
 
 @pytest.mark.xfail(strict=True, reason="the law keeps only the boot of a start that could not be written")
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 @pytest.mark.parametrize(
     "fits",
     [lambda record: False, lambda record: isinstance(record, m.BootRecord), lambda record: not is_whole_file(record)],

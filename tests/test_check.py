@@ -130,7 +130,7 @@ def test_a_board_that_does_not_answer_is_told(bench, tmp_path, mocker):
     assert "no board answers" in wanting(bench.look(tmp_path, mocker))["board"]
 
 
-@pytest.mark.guards("H11", "host", "c10f56d8")
+@pytest.mark.guards("H11", "host", "462b298a")
 def test_a_board_with_other_limits_is_told_to_be_flashed_again(bench, tmp_path, mocker):
     def other_limits(data):
         lines = [messages.decode(line) for line in data.split(b"\n") if line]

@@ -15,7 +15,7 @@ SECOND_MS, H, DAY = 1000, 3_600_000, 86_400_000
 STEPS_MS = [sign * size for size in (SECOND_MS, 3 * SECOND_MS, H, DAY, 366 * DAY, 40 * 366 * DAY) for sign in (-1, 1)]
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 @pytest.mark.parametrize("trusted", [True, False])
 @pytest.mark.parametrize("difference_ms", STEPS_MS)
 def test_a_step_within_a_boot_moves_no_run_clock_and_ends_no_run(difference_ms, trusted):
@@ -29,7 +29,7 @@ def test_a_step_within_a_boot_moves_no_run_clock_and_ends_no_run(difference_ms, 
     assert actions[0].record.at.utc_trusted == trusted
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_the_first_trusted_time_of_a_boot_counts_the_time_without_power_once():
     state = examples.growing()
     at = m.Moment(state.hydrated_utc_ms + state.run_ms + 9 * H, state.now.monotonic_ms, 1, True)
@@ -74,7 +74,7 @@ def test_a_step_of_the_computers_clock_asks_at_once_whether_it_is_still_trusted(
     assert not clock.now().utc_trusted
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_days_with_a_clock_that_steps_are_as_days_without():
     """Three of 140 cases; ``python -m tests.campaigns --only clocks`` has them all, and weeks without network time."""
     (row,) = clocks.campaign(scale=0.02)

@@ -40,7 +40,7 @@ def after_one_dose(bench):
 # -- one message at a time ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 @pytest.mark.parametrize("words", [("dose", 1, 1000, 100), ("renew", 1, 3000), ("ask",), ("clear", 0, "leak_wet")])
 def test_a_copy_of_a_message_is_not_even_answered(bench, words):
     message = bench.talker.says(*words)
@@ -59,8 +59,8 @@ def test_a_copy_of_a_dose_is_not_told_busy_for_that_would_read_as_a_refusal(benc
     assert bench.listen() == [("judged", 1, interlocks.ACCEPTED)]
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H1", "board", "830e5870")
+@pytest.mark.guards("H8", "board", "ee284e71")
 def test_a_dose_that_is_overtaken_by_a_newer_message_is_never_obeyed_and_the_echo_says_that_it_will_not(bench):
     late = bench.talker.says("dose", 1, 1000, 100)
     asked = bench.talker.says("ask")
@@ -89,7 +89,7 @@ def test_the_echo_is_the_number_of_the_newest_message_that_was_heard_in_this_con
     assert messages.number(board, "echo") == messages.number(report, "echo") == 0
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 def test_a_dose_of_another_conversation_is_never_obeyed(bench):
     held = bench.talker.says("dose", 1, 1000, 100)
     session = bench.talker.session
@@ -112,7 +112,7 @@ def test_a_dose_of_another_conversation_is_never_obeyed(bench):
 # -- stop and clear -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_stop_is_obeyed_in_whatever_conversation_but_only_for_the_dose_it_names(bench):
     session = bench.talker.session
     for dose_id, (of, number) in enumerate(
@@ -138,7 +138,7 @@ def test_a_stop_that_is_not_of_this_conversation_is_neither_heard_nor_answered(b
     assert kinds(bench.send("stop", 1)) == ["report"]
 
 
-@pytest.mark.guards("H2", "board", "509530ad")
+@pytest.mark.guards("H2", "board", "7669e252")
 def test_a_late_clear_does_not_clear_the_next_trip_of_the_same_reason(bench):
     bench.tick(10, WET)
     bench.tick(limits.DRY_MS_MIN)
@@ -181,7 +181,7 @@ def test_a_copy_of_the_greeting_in_hand_is_answered_and_its_conversation_goes_on
     assert kinds(bench.send("renew", 1, 3000) + bench.send("ask")) == ["report"], "no number of before is news again"
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_greeting_that_is_older_than_the_one_in_hand_ends_no_conversation(bench):
     """Otherwise a dose would lose its lease over a line that came late."""
     hellos = [bench.talker.hello() for _ in range(5)]
@@ -209,7 +209,7 @@ def test_a_host_whose_count_of_greetings_was_put_back_is_heard_again(bench):
     assert "board" in heard[-1]
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 def test_of_two_hosts_that_greet_in_turns_neither_is_obeyed_with_what_it_said_before(bench):
     one, other = Talker(JOURNAL), Talker(JOURNAL + 1)
     one.hello_number = bench.talker.hello_number
@@ -238,7 +238,7 @@ def test_greetings_of_very_many_journals_are_no_burden_to_a_small_board(bench):
 # -- the last outcome is told to whoever greets -------------------------------------------------------------------
 
 
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H8", "board", "ee284e71")
 def test_after_every_new_greeting_the_last_outcome_is_told_once_though_it_was_seen(bench):
     """A host whose last rows were lost gets the exact account of the dose."""
     after_one_dose(bench)
@@ -254,7 +254,7 @@ def test_after_every_new_greeting_the_last_outcome_is_told_once_though_it_was_se
     assert bench.send("dose", 2, 10, 100) == [("judged", 2, interlocks.ACCEPTED)]
 
 
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H8", "board", "ee284e71")
 def test_the_last_outcome_is_told_after_a_restart_too(bench):
     after_one_dose(bench)
     bench.board._ask_save()
@@ -389,9 +389,9 @@ class Heard:
         assert self.bench.hear() == []
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
-@pytest.mark.guards("H3", "board", "0bf493d6")
-@pytest.mark.guards("H12", "board", "8638ce0c")
+@pytest.mark.guards("H1", "board", "830e5870")
+@pytest.mark.guards("H3", "board", "6504f7a9")
+@pytest.mark.guards("H12", "board", "90938667")
 @settings(max_examples=300, deadline=None)
 @given(st.lists(st.tuples(STREAM, DISTURBANCES), max_size=40))
 def test_copies_late_lines_and_lines_of_other_conversations_change_nothing_of_what_a_board_does(stream):
@@ -402,7 +402,7 @@ def test_copies_late_lines_and_lines_of_other_conversations_change_nothing_of_wh
     assert disturbed.did == alone.did
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 @settings(max_examples=200, deadline=None)
 @given(st.lists(WORDS, min_size=1, max_size=8).flatmap(lambda words: st.permutations(list(enumerate(words)))))
 def test_of_messages_out_of_order_those_are_obeyed_that_are_newer_than_all_before_them(order):

@@ -10,7 +10,7 @@ from tests.campaigns import courtesy
 H = m.MS_PER_H
 
 
-@pytest.mark.guards("H4", "host", "c74a6d07")
+@pytest.mark.guards("H4", "host", "45f6e251")
 def test_in_days_without_faults_the_board_refuses_nothing():
     for row in courtesy.campaign(0.01):
         assert row.tried > 0, row.kind

@@ -5,10 +5,10 @@ import pytest
 from tests.campaigns import crashes
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
-@pytest.mark.guards("H3", "host", "0bf493d6")
-@pytest.mark.guards("H8", "host", "e9a3e030")
-@pytest.mark.guards("H8", "board", "e9a3e030")
+@pytest.mark.guards("H1", "host", "830e5870")
+@pytest.mark.guards("H3", "host", "6504f7a9")
+@pytest.mark.guards("H8", "host", "ee284e71")
+@pytest.mark.guards("H8", "board", "ee284e71")
 def test_a_controller_killed_between_any_two_actions_gives_nothing_twice_and_the_records_hold_the_truth():
     """A fiftieth of all boundaries, and each of the three fates of the board; ``python -m tests.campaigns`` has all."""
     rows = crashes.campaign(scale=0.02)

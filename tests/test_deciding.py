@@ -70,7 +70,7 @@ def test_a_dose_goes_to_the_journal_and_then_to_the_board():
     assert chamber.told == [("dose", examples.SESSION, 8, 6, 2400, 200)]
 
 
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_a_dose_that_cannot_be_written_never_reaches_the_board():
     made, chamber, _ = decider(thirsty(), m.DoseIntended)
 

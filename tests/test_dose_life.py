@@ -49,6 +49,7 @@ def test_no_event_resumes_a_dose_that_is_being_stopped():
     assert after <= {dose_life.STOPPING, *dose_life.OUTCOMES}
 
 
+@pytest.mark.guards("H4", "host", "45f6e251")
 def test_every_waiting_state_of_a_dose_comes_to_an_end_by_its_deadline_alone():
     for state in dose_life.STATES:
         for _ in range(3):
@@ -93,7 +94,7 @@ def test_every_trip_of_the_host_and_every_end_of_a_dose_has_words():
 # -- stop ----
 
 
-@pytest.mark.guards("H3", "host", "00000000")
+@pytest.mark.guards("H3", "host", "6504f7a9")
 def test_a_stop_that_is_lost_is_said_again_and_the_lease_is_renewed_no_more():
     bench = dosing()
     bench.to_board = losing("stop")
@@ -110,7 +111,7 @@ def test_a_stop_that_is_lost_is_said_again_and_the_lease_is_renewed_no_more():
     assert kinds.count("stop") >= 2
 
 
-@pytest.mark.guards("H3", "host", "00000000")
+@pytest.mark.guards("H3", "host", "6504f7a9")
 def test_the_end_of_a_run_stops_the_dose_though_the_first_stop_is_lost():
     bench = dosing()
     lost = []
@@ -133,7 +134,7 @@ def test_the_end_of_a_run_stops_the_dose_though_the_first_stop_is_lost():
     assert bench.counted_steps() == bench.turned_steps
 
 
-@pytest.mark.guards("H8", "host", "00000000")
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_a_dose_under_way_is_stopped_again_and_again_while_records_fail():
     bench = dosing()
     bench.journal.full = True
@@ -164,6 +165,7 @@ def test_a_controller_that_leaves_stops_its_dose_and_hears_its_account():
 # -- copies, late frames, other conversations ----
 
 
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize("after_ms", [0, 5, 300, 4000, 60_000])
 def test_a_doubled_dose_is_given_once_and_counted_once(after_ms):
     bench = WaterBench(records=growing())
@@ -176,6 +178,7 @@ def test_a_doubled_dose_is_given_once_and_counted_once(after_ms):
     assert bench.outcomes()[1].end_reason == "complete"
 
 
+@pytest.mark.guards("H1", "host", "830e5870")
 def test_every_frame_doubled_and_late_both_ways_changes_no_account():
     bench = WaterBench(records=growing())
     bench.to_board = lambda frame: [(0, frame), (1500, frame), (40_000, frame)]
@@ -247,6 +250,7 @@ def test_a_dose_whose_account_never_comes_is_counted_in_full_in_time_and_told(ki
     assert "dose_in_doubt" in bench.alarms()
 
 
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_a_late_account_corrects_a_dose_that_was_counted_in_full_by_a_new_record():
     bench = dosing()
     bench.to_host = gone
@@ -274,6 +278,7 @@ def test_an_open_dose_of_a_board_that_is_gone_for_days_is_told_and_closed():
     assert {"board_silent", "dose_in_doubt"} <= bench.alarms()
 
 
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_rows_lost_by_the_disk_come_back_from_a_board_that_holds_them_as_seen():
     bench = dosing()
     bench.run(60)
@@ -305,6 +310,7 @@ def test_a_fixed_time_whose_frame_was_lost_is_tried_again_within_its_grace():
 # -- boards and journals that are not the ones that were known ----
 
 
+@pytest.mark.guards("H11", "host", "462b298a")
 @pytest.mark.parametrize("last_dose_id", [0, 40])
 def test_a_board_exchanged_in_mid_dose_leaves_it_counted_in_full_and_holds_the_water(last_dose_id):
     bench = dosing()
@@ -328,6 +334,8 @@ def test_a_board_exchanged_in_mid_dose_leaves_it_counted_in_full_and_holds_the_w
     assert bench.journal.of(m.BoardRecord)[-1].accepted_by == "LK"
 
 
+@pytest.mark.guards("H1", "host", "830e5870")
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_an_older_journal_put_back_gives_no_water_before_somebody_looked_and_counts_what_it_lost():
     bench = WaterBench()
     bench.run_until(lambda: bench.state.line.state == line.SETTLED, 30)
@@ -350,6 +358,7 @@ def test_an_older_journal_put_back_gives_no_water_before_somebody_looked_and_cou
     assert bench.state.phase != m.PREPARING
 
 
+@pytest.mark.guards("H11", "host", "462b298a")
 def test_a_new_journal_at_a_board_that_watered_for_an_unknown_one_waits_for_a_person():
     bench = dosing()
     bench.run(60)
@@ -395,6 +404,7 @@ def test_a_new_run_begins_though_the_board_repeats_an_account_that_its_journal_d
     assert next((each.purpose, each.dose_steps) for each in bench.journal.of(m.DoseIntended)) == (m.ELSEWHERE, 2400)
 
 
+@pytest.mark.guards("H11", "host", "462b298a")
 def test_another_controller_at_the_same_board_is_told_and_holds_the_water():
     bench = WaterBench(records=growing())
     bench.settle()
@@ -410,6 +420,7 @@ def test_another_controller_at_the_same_board_is_told_and_holds_the_water():
 # -- clears ----
 
 
+@pytest.mark.guards("H12", "host", "90938667")
 def test_two_clears_in_one_second_are_both_answered_and_neither_clears_a_later_trip():
     bench = WaterBench(records=growing())
     bench.settle()
@@ -425,6 +436,7 @@ def test_two_clears_in_one_second_are_both_answered_and_neither_clears_a_later_t
     assert [answer.granted for answer in bench.answers(second)] == [False]
 
 
+@pytest.mark.guards("H12", "host", "90938667")
 def test_a_clear_that_was_asked_before_a_restart_clears_nothing_after_it():
     bench = WaterBench(records=growing())
     bench.settle()
@@ -443,7 +455,7 @@ def test_a_clear_that_was_asked_before_a_restart_clears_nothing_after_it():
     assert ("leak_wet", m.ON_BOARD) in bench.state.trips
 
 
-@pytest.mark.guards("H2", "host", "00000000")
+@pytest.mark.guards("H2", "host", "7669e252")
 def test_a_leak_that_both_sides_have_latched_stays_latched_on_both_when_the_board_says_not_dry():
     bench = WaterBench(records=growing())
     bench.settle()
@@ -488,7 +500,7 @@ def test_a_clear_that_the_line_swallows_is_answered_in_time_and_cleared_nowhere(
 # -- records that fail ----
 
 
-@pytest.mark.guards("H2", "host", "00000000")
+@pytest.mark.guards("H2", "host", "7669e252")
 def test_a_leak_that_was_seen_while_records_failed_is_latched_and_written_afterwards():
     bench = WaterBench(records=growing())
     bench.settle()
@@ -525,6 +537,7 @@ def test_a_line_that_is_found_while_records_fail_is_used_afterwards():
 # -- missing water ----
 
 
+@pytest.mark.guards("H4", "host", "45f6e251")
 def test_water_that_is_wanted_and_does_not_come_is_told_whatever_holds_it_back():
     bench = WaterBench(with_plan(missing_after_h=2.0), growing())
     bench.settle()
@@ -550,6 +563,7 @@ def test_a_rest_that_the_plan_orders_is_no_missing_water():
     assert "water_missing" not in bench.alarms()
 
 
+@pytest.mark.guards("H4", "host", "45f6e251")
 def test_missing_water_is_not_forgotten_over_restarts():
     bench = WaterBench(with_plan(missing_after_h=3.0), growing())
     bench.settle()
@@ -563,6 +577,7 @@ def test_missing_water_is_not_forgotten_over_restarts():
     assert "water_missing" in bench.alarms()
 
 
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_mute_board_is_told_as_one_and_not_as_a_doubtful_probe_alone():
     bench = WaterBench(records=growing())
     bench.settle()
@@ -577,6 +592,7 @@ def test_a_mute_board_is_told_as_one_and_not_as_a_doubtful_probe_alone():
 # -- factors and clocks ----
 
 
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_a_factor_changed_while_a_dose_is_open_counts_it_by_its_own():
     bench = dosing()
     pump = replace(bench.settings.chamber.pump, ml_per_step=0.01)
@@ -589,6 +605,7 @@ def test_a_factor_changed_while_a_dose_is_open_counts_it_by_its_own():
     assert closed.volume_ml == pytest.approx(closed.steps_max * 0.005)
 
 
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_one_start_with_a_clock_forty_days_ahead_ends_no_run():
     bench = WaterBench(records=growing())
     bench.settle()
@@ -617,6 +634,8 @@ def test_a_clock_that_stands_by_forty_days_for_six_hours_is_believed():
     assert bench.state.phase == m.ENDED
 
 
+@pytest.mark.guards("H2", "host", "7669e252")
+@pytest.mark.guards("H4", "host", "45f6e251")
 def test_doses_without_effect_leave_the_fallback_where_the_plan_says_so():
     fallback = p.Fallback(dose_ml=8, every_h=24, untrusted_for_h=6, without_effect=True)
     bench = WaterBench(with_plan(fallback=fallback), growing())

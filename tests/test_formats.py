@@ -150,7 +150,7 @@ def test_a_disk_that_is_full_at_the_change_leaves_format_2_and_says_so(old):
     assert layout_of(old)[0] == 2
 
 
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_a_power_cut_at_any_page_of_the_change_leaves_format_2_or_3_whole(old, tmp_path):
     rows, layout_2 = rows_of(old), layout_of(old)
     opened = Journal.open(old)

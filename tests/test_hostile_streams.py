@@ -7,9 +7,9 @@ import pytest
 from tests.campaigns import bit_errors, streams
 
 
-@pytest.mark.guards("H12", "board", "8638ce0c")
-@pytest.mark.guards("H3", "board", "0bf493d6")
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H12", "board", "90938667")
+@pytest.mark.guards("H3", "board", "6504f7a9")
+@pytest.mark.guards("H1", "board", "830e5870")
 def test_no_order_of_lines_rubbish_probes_and_power_cuts_breaks_an_invariant():
     (row,) = streams.campaign(scale=0.04)
     assert row.survived == row.tried == 120

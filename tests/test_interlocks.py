@@ -179,8 +179,8 @@ def test_the_only_way_to_turn_is_a_dose_whose_intent_was_saved():
 WETTEST, OPENEST = limits.WET_BELOW_COUNTS, limits.OPEN_ABOVE_COUNTS
 
 
-@pytest.mark.guards("H2", "board", "509530ad")
-@pytest.mark.guards("H6", "board", "abe4522b")
+@pytest.mark.guards("H2", "board", "7669e252")
+@pytest.mark.guards("H6", "board", "ca1270a6")
 @pytest.mark.parametrize(
     ("counts", "leak", "overfill", "reservoir"),
     [
@@ -202,8 +202,8 @@ def test_each_probe_is_wet_dry_or_broken_by_its_counts(counts, leak, overfill, r
     assert interlocks.probe_fault(2000, 2000, counts) == reservoir
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
-@pytest.mark.guards("H2", "board", "509530ad")
+@pytest.mark.guards("H1", "board", "830e5870")
+@pytest.mark.guards("H2", "board", "7669e252")
 @pytest.mark.parametrize("reason", sorted(FAULTS))
 @pytest.mark.parametrize("state", [RESTING, SAVING, TURNING])
 def test_a_probe_trips_within_the_one_tick_that_sees_it(state, reason):
@@ -236,7 +236,7 @@ def test_of_probes_that_fail_together_the_leak_is_named():
 RUN_ROOM_MS = limits.RUN_MS_MAX - limits.RUN_MARGIN_MS
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 @pytest.mark.parametrize(
     ("steps", "steps_per_s", "answer"),
     [
@@ -261,7 +261,7 @@ def test_a_dose_is_judged_by_its_steps_its_rate_and_its_run_time(steps, steps_pe
     assert law.last_dose_id == (1 if answer == interlocks.ACCEPTED else 0)
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 @pytest.mark.parametrize(
     ("dose_id", "answer"), [(6, interlocks.ID_NOT_NEW), (7, interlocks.ID_NOT_NEW), (8, interlocks.ACCEPTED)]
 )
@@ -277,8 +277,8 @@ def test_a_refused_id_may_come_again_and_an_accepted_one_may_not():
     assert law.accept_dose(1, 10, 10, False) == interlocks.ID_NOT_NEW
 
 
-@pytest.mark.guards("H4", "board", "c74a6d07")
-@pytest.mark.guards("H11", "board", "c10f56d8")
+@pytest.mark.guards("H4", "board", "45f6e251")
+@pytest.mark.guards("H11", "board", "462b298a")
 def test_a_dose_is_refused_before_a_greeting_in_another_dose_after_an_unseen_one_and_in_a_trip():
     law = resting()
     law.greeted = False
@@ -294,7 +294,7 @@ def test_a_dose_is_refused_before_a_greeting_in_another_dose_after_an_unseen_one
 # -- turning ------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_nothing_turns_before_the_intent_is_saved():
     law = saving(1000, 400)
     assert [tick(law, 100) for _ in range(10)] == [0] * 10
@@ -302,7 +302,7 @@ def test_nothing_turns_before_the_intent_is_saved():
     assert tick(law, 100) == 40
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize("steps_per_s", [1, 3, 7, 100, 333, limits.STEPS_PER_S_MAX])
 def test_a_dose_turns_exactly_its_steps_at_its_rate(steps_per_s):
     steps = min(2000, 40 * steps_per_s)
@@ -353,7 +353,7 @@ def test_a_late_tick_makes_good_no_more_than_it_is_told_to():
     assert law.run_ms == 510, "the run limit counts what passed"
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize(
     ("stall_ms", "state"), [(1999, TURNING), (2000, TURNING), (2001, TRIPPED)], ids=["below", "at", "above"]
 )
@@ -375,7 +375,7 @@ def test_a_run_may_last_its_planned_time_and_the_margin(stall_ms, state):
 # -- lease --------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize("lease_ms", [limits.LEASE_MS_MAX, 1000, 7, 1])
 def test_time_up_to_the_end_of_the_lease_turns_and_time_beyond_trips(lease_ms):
     for elapsed_ms, state in ((lease_ms - 1, TURNING), (lease_ms, TURNING), (lease_ms + 1, TRIPPED)):
@@ -439,7 +439,7 @@ def test_a_renewal_without_a_dose_has_no_effect():
 TOLERANCE = limits.ROTOR_STEPS_TOLERANCE
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize(
     ("surplus", "state"), [(TOLERANCE - 1, TURNING), (TOLERANCE, TURNING), (TOLERANCE + 1, TRIPPED)]
 )
@@ -461,7 +461,7 @@ def test_a_surplus_adds_up_over_a_dose():
     assert law.trip_reason == interlocks.OVER_DOSE
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize("make", [resting, saving])
 @pytest.mark.parametrize("portions", [1, TOLERANCE])
 def test_a_motor_that_moves_unordered_trips(make, portions):
@@ -530,7 +530,7 @@ def use_up(law, steps):
         steps -= finish_dose(law, dose_id)
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 def test_the_day_s_steps_are_given_to_the_last_one_and_not_one_more():
     law = resting()
     use_up(law, limits.WINDOW_STEPS_MAX - 1)
@@ -542,7 +542,7 @@ def test_the_day_s_steps_are_given_to_the_last_one_and_not_one_more():
     assert law.accept_dose(102, 1, 100, False) == interlocks.WINDOW_FULL
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
+@pytest.mark.guards("H1", "board", "830e5870")
 @pytest.mark.parametrize("minutes_into_hour", [0, 30, 59])
 def test_water_leaves_the_window_after_24_h_at_the_earliest_and_25_h_at_the_latest(minutes_into_hour):
     law = resting()
@@ -630,7 +630,7 @@ def test_hours_that_were_saved_go_on_ageing_after_a_restart():
 # -- clearing -----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.guards("H2", "board", "509530ad")
+@pytest.mark.guards("H2", "board", "7669e252")
 @pytest.mark.parametrize(
     ("dry_ms", "answer"),
     [
@@ -659,7 +659,7 @@ def test_any_probe_fault_begins_the_dry_time_anew(reason):
     assert clear(law, interlocks.LEAK_WET) == interlocks.ACCEPTED
 
 
-@pytest.mark.guards("H2", "board", "509530ad")
+@pytest.mark.guards("H2", "board", "7669e252")
 @pytest.mark.parametrize("latched", interlocks.TRIP_REASONS)
 def test_only_the_latched_reason_clears(latched):
     law = tripped(latched)
@@ -673,7 +673,7 @@ def test_only_the_latched_reason_clears(latched):
     assert clear(law, latched) == interlocks.NOT_TRIPPED
 
 
-@pytest.mark.guards("H2", "board", "509530ad")
+@pytest.mark.guards("H2", "board", "7669e252")
 def test_only_the_trip_of_this_number_clears_though_the_reason_is_the_same():
     """Whoever saw the first leak has not seen the second."""
     law = resting()

@@ -17,13 +17,13 @@ MID_FIRST_DOSE_MS = 7 * 60_000
 
 
 @pytest.mark.guards("H5", "host", "bbd6092d")
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 @pytest.mark.parametrize("name", journal_faults.FAULTS)
 def test_a_failing_disk_stops_the_water_keeps_the_light_and_is_told_in_plain_words(name):
     assert journal_faults.fail_from(name, MID_FIRST_DOSE_MS) == ""
 
 
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_a_power_cut_at_or_inside_a_write_loses_nothing_committed():
     row = journal_faults.power_cuts(days=0.01, cuts=1)
 

@@ -34,7 +34,7 @@ def gone(name):
     return pytest.raises(JournalError, match=rf"^{name} was moved, deleted or replaced .*; put it back")
 
 
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 @pytest.mark.parametrize("name", FILES)
 def test_a_record_is_refused_once_a_file_of_the_journal_is_gone_and_written_when_it_is_back(journal, name):
     path = journal.path.with_name(name)

@@ -15,9 +15,9 @@ def walk():
     return walked
 
 
-@pytest.mark.guards("H1", "board", "97d1a386")
-@pytest.mark.guards("H2", "board", "509530ad")
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H1", "board", "830e5870")
+@pytest.mark.guards("H2", "board", "7669e252")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_no_input_in_any_state_breaks_an_invariant(walk):
     assert walk.broken == []
     assert walk.states > 1000

@@ -111,8 +111,8 @@ def test_the_controller_killed_in_mid_dose_gives_nothing_twice_and_the_account_h
         assert len(ids) == len(set(ids))
 
 
-@pytest.mark.guards("H3", "host", "0bf493d6")
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H3", "host", "6504f7a9")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_loop_that_hangs_in_a_read_is_no_sign_of_life_and_its_pump_stops_within_the_lease(
     tmp_path, plan, monkeypatch
 ):

@@ -58,7 +58,7 @@ def running_controller(folder):
         assert process.returncode == 0, told.decode()
 
 
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H12", "host", "90938667")
 def test_a_board_trip_is_cleared_from_the_page_once_the_running_controller_finds_the_tray_dry(tmp_path):
     folder = tmp_path / "run"
     with running_controller(folder) as process:

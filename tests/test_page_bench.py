@@ -109,7 +109,7 @@ def of_kind(site, kind):
 # -- a session ----
 
 
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H12", "host", "90938667")
 def test_portions_asked_on_the_page_are_given_by_the_sessions_law_weighed_and_certified(bench):
     technician = Technician(bench)
     answer = technician.begin()
@@ -159,7 +159,7 @@ def test_a_portion_keeps_to_the_chambers_bounds(bench, volume_ml, status):
         assert "volume_ml" in answer.text or "How much is the portion to be?" in answer.text
 
 
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H12", "host", "90938667")
 def test_no_session_no_portion_and_the_runs_own_journal_is_never_asked(bench):
     technician = Technician(bench)
     technician.begin()
@@ -212,7 +212,7 @@ def test_nothing_is_done_in_a_session_that_is_not_there(bench, name, act):
     assert answer.status_code == 404
 
 
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H12", "host", "90938667")
 def test_a_session_that_nobody_asks_ends_by_itself_and_has_given_no_water(bench, tmp_path):
     idle = open_bench(bench.workbench.chamber_path, "LK", simulated=True, runs=tmp_path)
     said = []
@@ -296,7 +296,7 @@ def until(true, what):
         time.sleep(0.05)
 
 
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H12", "host", "90938667")
 def test_the_process_of_a_session_outlives_the_page_is_the_only_one_and_ends_when_told(bench):
     bench.workbench = Workbench(bench.workbench.chamber_path, bench.workbench.runs)
     technician = Technician(bench)

@@ -73,7 +73,7 @@ def test_a_wish_to_a_stopped_controller_waits_and_the_page_says_so(school):
     assert "1 wishes wait" in client.get("/now/part").text
 
 
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H12", "host", "90938667")
 @pytest.mark.parametrize(
     ("role", "whose"), [("pupil", "operator"), ("operator", "operator"), ("technician", "technician")]
 )

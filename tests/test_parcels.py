@@ -273,7 +273,7 @@ def test_a_whole_chain_has_no_fault(tmp_path):
     assert verify(folder)[0][2:] == (3, "")
 
 
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_a_single_flipped_bit_is_found(tmp_path):
     folder, _ = sealed_run(tmp_path)
     path = folder / "2026-03-03/readings.parquet"
@@ -334,7 +334,7 @@ def test_what_is_no_manifest_is_refused_in_a_sentence(content):
         read_manifest(content, "manifest.json")
 
 
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 @pytest.mark.parametrize("table", ["readings", "dose_outcomes", "observations", "trips"])
 def test_a_parcel_that_no_longer_matches_its_journal_is_noticed(tmp_path, table):
     journal = short_run(tmp_path)

@@ -40,7 +40,7 @@ def aged(turned_ms=0, drift_pct=0.0, drifts=False, **changes):
 # -- told ----
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_the_refusal_is_written_down_with_its_reason_in_plain_words():
     thirsty = aged(LIFE_MS + 1, thirsty=True)
     state, actions = step(thirsty, m.Ticked(examples.moment(432_001_000)), STOPS)
@@ -298,7 +298,7 @@ def test_tube_hours_warn_first_and_then_ask_for_a_new_tube(turned_h, word):
 # -- the rolling day ----
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize(
     ("ago_ms", "counts"),
     [

@@ -84,7 +84,7 @@ def test_a_simulated_frame_says_what_the_air_is_to_half_a_word(temperature_c, hu
     assert humidity == pytest.approx(humidity_pct, abs=100 / 65535)
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_wrong_checksum_gives_no_reading_and_the_next_good_one_does():
     bus = SimulatedBus(Physics(examples.SETTINGS, 1))
     sensor = AirSensor(bus, 0x44)
@@ -121,7 +121,7 @@ class HeldBus(SimulatedBus):
         super().readfrom_into(address, buffer, start=start, end=end)
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_read_that_never_comes_back_is_no_reading_and_holds_nobody_up():
     bus = HeldBus()
     sensor = TimelyAirSensor(AirSensor(bus, 0x44), within_s=0.2)
@@ -156,7 +156,7 @@ def test_what_a_held_bus_gives_late_is_not_taken_for_now():
     sensor.close()
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_held_bus_leaves_the_rest_of_the_chamber_its_time(line):
     bus = HeldBus()
     settings = replace(examples.CHAMBER, board=BoardLine(serial_port=line[1]))

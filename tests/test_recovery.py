@@ -46,7 +46,7 @@ def test_a_dose_without_an_end_is_open_and_belongs_to_an_earlier_life():
     assert state.line.state == line.DOWN
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 def test_a_closed_dose_counts_at_its_most_and_its_id_is_never_used_again():
     state = back([*HISTORY, closed(1, 0, 10000, reason=m.IN_DOUBT)])
 
@@ -80,7 +80,7 @@ def test_with_trusted_clocks_the_run_clock_counts_the_time_without_power(outage_
     assert state.run_ms == 200_000 + outage_ms
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_a_start_with_a_clock_that_claims_weeks_goes_on_from_the_last_reading_in_doubt():
     at = examples.moment(500_000, utc_ms=HYDRATED.utc_ms + 200_000 + 48 * H + 1, boot_id=2)
 

@@ -69,7 +69,7 @@ def test_each_firing_lies_after_now_even_on_the_moment_itself():
     assert utc_ms(on_the_dot) == START + 10_000
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 @pytest.mark.parametrize("at", [time(1), time(1, 30), time(2)])
 @pytest.mark.parametrize("day", [datetime(2026, 3, 28, tzinfo=UTC), datetime(2026, 10, 24, tzinfo=UTC)])
 def test_watering_at_local_times_comes_once_in_24_hours_over_the_days_on_which_clocks_change(at, day):

@@ -21,7 +21,7 @@ def test_a_first_value_inside_the_range_is_good():
     assert fed([21.0]).quality == GOOD
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 @pytest.mark.parametrize(
     ("value", "quality"),
     [(-20.1, SUSPECT), (-20.0, GOOD), (-19.9, GOOD), (69.9, GOOD), (70.0, GOOD), (70.1, SUSPECT)],
@@ -41,7 +41,7 @@ def test_no_reading_and_not_a_number_are_missing_and_carry_no_value():
         assert channel.value is None
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 @pytest.mark.parametrize(("step", "quality"), [(3.9, GOOD), (4.0, GOOD), (4.1, SUSPECT)])
 def test_a_jump_beyond_its_bound_is_suspect(step, quality):
     assert fed([20.0, 20.0 + step]).quality == quality
@@ -59,7 +59,7 @@ def test_a_new_level_is_believed_after_it_stayed_for_five_samples():
     assert fed([20.0, 30.0, 30.1, 30.0, 30.2, 30.1]).quality == GOOD
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_value_that_does_not_move_is_stuck_at_its_bound_and_not_before():
     before = sensing.judge(sensing.judge(Channel(), 21.0, 0, BOUNDS), 21.0, 899_999, BOUNDS)
     at = sensing.judge(sensing.judge(Channel(), 21.0, 0, BOUNDS), 21.0, 900_000, BOUNDS)
@@ -86,18 +86,18 @@ def test_one_bad_value_unsettles_a_channel():
     assert sensing.settled(fed([20.0, 20.1, 20.2, 20.3, 20.2, 55.0])) is None
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 @pytest.mark.parametrize(("last", "quality"), [(33.9, GOOD), (34.0, GOOD), (34.1, SUSPECT)])
 def test_a_new_level_is_believed_only_when_its_values_stay_together(last, quality):
     assert fed([20.0, 30.0, 30.0, 30.0, 30.0, last]).quality == quality
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_wire_in_the_air_is_no_new_level():
     assert fed([20.0, 60.0, -10.0, 50.0, 0.0, 44.0, 65.0, -5.0, 35.0]).quality == SUSPECT
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 @pytest.mark.parametrize(("apart", "is_settled"), [(0.9, True), (1.0, True), (1.1, False)])
 def test_after_trouble_a_channel_is_settled_only_by_values_that_agree(apart, is_settled):
     channel = fed([20.0, None, 20.0, 20.0 + apart, 20.0, 20.0, 20.0])
@@ -109,7 +109,7 @@ def test_a_settled_channel_follows_what_moves_without_a_jump():
     assert sensing.settled(fed([20.0] * 5 + [23.0, 26.0, 29.0, 32.0, 35.0])) == 29.0
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 @pytest.mark.parametrize(("temperature_c", "quality"), [(69.9, GOOD), (70.0, GOOD), (70.1, SUSPECT), (130.0, SUSPECT)])
 def test_a_humidity_measured_with_an_impossible_temperature_is_doubted_too(temperature_c, quality):
     air = sensing.judge(Channel(), temperature_c, 0, sensing.AIR_TEMPERATURE_C)

@@ -5,7 +5,7 @@ import pytest
 from tests.campaigns import sensors
 from tests.campaigns.sensors import expected_qualities
 
-pytestmark = pytest.mark.guards("H6", "host", "abe4522b")
+pytestmark = pytest.mark.guards("H6", "host", "ca1270a6")
 
 
 @pytest.mark.parametrize("kind", [*sensors.KINDS, None], ids=lambda kind: sensors.HANGS if kind is None else kind.name)

@@ -43,7 +43,7 @@ def dosing(**changes):
 # -- water goes by record, ask, decide ----
 
 
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_the_intent_is_written_before_the_board_hears_of_it():
     _, actions = decide(thirsty(), ticked(thirsty()))
 
@@ -72,7 +72,7 @@ def test_no_second_dose_starts_while_one_is_open():
         assert "DoseIntended" not in kinds(actions)
 
 
-@pytest.mark.guards("H3", "host", "0bf493d6")
+@pytest.mark.guards("H3", "host", "6504f7a9")
 def test_the_lease_is_renewed_each_second_once_the_board_accepted():
     state = dosing()
     state, actions = decide(state, ticked(state))
@@ -85,7 +85,7 @@ def test_the_lease_is_renewed_each_second_once_the_board_accepted():
         assert ("renew", 6, 3000) in sent(actions)
 
 
-@pytest.mark.guards("H3", "host", "0bf493d6")
+@pytest.mark.guards("H3", "host", "6504f7a9")
 @pytest.mark.parametrize(("silent_ms", "stops"), [(2999, False), (3000, True)])
 def test_a_turning_board_that_falls_silent_is_stopped_and_never_renewed_again(silent_ms, stops):
     state, _ = decide(dosing(), judged(dosing(), interlocks.ACCEPTED))
@@ -264,7 +264,7 @@ def test_a_board_without_memory_leaves_the_dose_in_doubt_and_counted_in_full():
     assert state.trips == ((m.BOARD_EXCHANGED, m.ON_HOST), (interlocks.STATE_LOST, m.ON_BOARD))
 
 
-@pytest.mark.guards("H3", "host", "0bf493d6")
+@pytest.mark.guards("H3", "host", "6504f7a9")
 def test_a_dose_of_an_earlier_life_that_still_turns_is_stopped_not_resumed():
     inherited = examples.open_dose(dose_life.STOPPING, session=0, number=0, taken=False)
     state, actions = greeted_again(examples.growing(**inherited), state=interlocks.TURNING)
@@ -284,7 +284,7 @@ def test_no_water_before_the_board_has_been_reconciled():
     assert "DoseIntended" not in kinds(actions)
 
 
-@pytest.mark.guards("H11", "host", "c10f56d8")
+@pytest.mark.guards("H11", "host", "462b298a")
 def test_unlike_limits_mean_records_without_water():
     state = thirsty(line=examples.line_that_is(line.GREETING))
     state, actions = decide(state, answer(state, limits_checksum=messages.LIMITS_CHECKSUM + 1))
@@ -351,9 +351,9 @@ def test_a_trip_is_written_once_however_often_it_is_reported():
     assert written == ["TripRecord"]
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
-@pytest.mark.guards("H2", "host", "509530ad")
-@pytest.mark.guards("H3", "host", "0bf493d6")
+@pytest.mark.guards("H1", "host", "830e5870")
+@pytest.mark.guards("H2", "host", "7669e252")
+@pytest.mark.guards("H3", "host", "6504f7a9")
 @pytest.mark.parametrize(("probe", "reason"), [("local_leak_wet", "leak_wet"), ("local_float_up", "overfill_float_up")])
 def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, reason):
     state, actions = decide(dosing(), m.Sampled(later(dosing()), DRY._replace(**{probe: True})))
@@ -363,7 +363,7 @@ def test_the_hosts_own_probe_stops_the_pump_before_it_is_written_down(probe, rea
     assert (reason, m.ON_HOST) in state.trips
 
 
-@pytest.mark.guards("H3", "host", "0bf493d6")
+@pytest.mark.guards("H3", "host", "6504f7a9")
 @pytest.mark.parametrize(("steps", "tripped"), [(2399, False), (2400, False), (2401, True)])
 def test_more_steps_than_the_dose_allowed_are_a_trip(steps, tripped):
     state, actions = decide(dosing(), report(dosing(), state="turning", dose_id=6, turned_steps=steps))
@@ -379,8 +379,8 @@ def test_what_the_run_found_out_at_its_start_is_written_down():
     assert [(each.at, each.event, each.words) for each in kept] == [(examples.moment(), *note)]
 
 
-@pytest.mark.guards("H2", "host", "509530ad")
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H2", "host", "7669e252")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_two_doses_without_effect_are_a_trip_and_one_is_not():
     state = examples.growing(effects_missed=0, effect_check=m.EffectCheck(0, 0.30, 0.02))
     state, actions = decide(state, ticked(state))
@@ -424,8 +424,8 @@ def test_clearing_a_trip_of_the_board_asks_the_board_first():
     assert state.trips == TRIPPED["trips"]
 
 
-@pytest.mark.guards("H2", "host", "509530ad")
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H2", "host", "7669e252")
+@pytest.mark.guards("H12", "host", "90938667")
 def test_a_trip_leaves_only_when_the_board_agrees_and_it_says_who_asked():
     state, _ = decide(examples.growing(**TRIPPED), asked(examples.growing()))
 
@@ -457,7 +457,7 @@ def test_a_probe_that_keeps_the_trip_is_named_whatever_the_trip_was(counts, word
     assert records(actions)[0].words.startswith(words)
 
 
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H12", "host", "90938667")
 def test_nobody_can_ask_without_initials():
     _, actions = decide(examples.growing(**TRIPPED), asked(examples.growing(), asked_by="  "))
 
@@ -465,8 +465,8 @@ def test_nobody_can_ask_without_initials():
     assert records(actions)[0].words == "Initials are needed."
 
 
-@pytest.mark.guards("H2", "host", "509530ad")
-@pytest.mark.guards("H12", "host", "8638ce0c")
+@pytest.mark.guards("H2", "host", "7669e252")
+@pytest.mark.guards("H12", "host", "90938667")
 def test_a_trip_of_the_host_stays_while_its_own_probe_is_wet():
     state = examples.growing(trips=(("leak_wet", m.ON_HOST),), reading=DRY._replace(local_leak_wet=True))
 
@@ -574,7 +574,7 @@ def test_the_run_ends_at_its_length_with_lamp_off_and_no_more_water():
 # -- clock ----
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_the_run_clock_does_not_move_with_the_wall_clock():
     state = examples.growing()
     jumped = later(state, 1000)._replace(utc_ms=state.now.utc_ms + 10**10, utc_trusted=False)
@@ -604,7 +604,7 @@ def test_a_hydration_without_network_time_is_placed_when_it_comes():
     assert after.hydrated_utc_trusted
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 @pytest.mark.parametrize("difference_ms", [-(10**11), -7_200_000, 7_200_000, 10**11])
 def test_no_step_of_the_wall_clock_brings_water_forward(difference_ms):
     state = thirsty()
@@ -621,7 +621,7 @@ def test_no_step_of_the_wall_clock_brings_water_forward(difference_ms):
 
 
 @pytest.mark.guards("H5", "host", "bbd6092d")
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H8", "host", "ee284e71")
 def test_when_a_record_cannot_be_written_the_pump_stops_and_the_lamp_goes_on():
     state = dosing(lamp_duty_fraction=0.0)
     failed = m.AppendFailed(later(state), m.EventRecord(state.now, "x", "y"), "disk full")
@@ -734,8 +734,8 @@ def event_of(state, what, value):
     return m.AppendFailed(at, m.EventRecord(at, "x", "y"), "full")
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
-@pytest.mark.guards("H8", "host", "e9a3e030")
+@pytest.mark.guards("H1", "host", "830e5870")
+@pytest.mark.guards("H8", "host", "ee284e71")
 @hypothesis_settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(happenings, max_size=60))
 def test_whatever_happens_water_is_recorded_first_never_twice_and_never_over_plan(history):

@@ -262,7 +262,7 @@ def test_no_lease_is_renewed_before_a_greeting_was_answered():
     assert sent(step(settled, m.Ticked(later(settled)), SETTINGS)[1]) == [("renew", 6, 3000)]
 
 
-@pytest.mark.guards("H3", "host", "0bf493d6")
+@pytest.mark.guards("H3", "host", "6504f7a9")
 def test_a_dose_of_an_earlier_life_gets_no_lease_even_once_it_was_judged():
     state = examples.growing(**examples.open_dose(dose_life.STOPPING, session=0, number=0))
     _, actions = step(state, m.Ticked(later(state)), SETTINGS)
@@ -413,7 +413,7 @@ def claimed(leap_ms, state=None, **changes):
     return step(state, m.ClockStepped(at, leap_ms), SETTINGS)[0]
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 @pytest.mark.parametrize(
     ("leap_ms", "believed"),
     [
@@ -434,7 +434,7 @@ def test_a_clock_that_claims_more_than_a_weekend_is_not_believed_at_once_and_the
     assert after.lamp_duty_fraction == (0.6 if not believed else 0.0)
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_no_clock_ends_a_run_at_once():
     length_ms = examples.PLAN.length_days * m.MS_PER_DAY
     state = claimed(2000, run_ms=length_ms - 2001)

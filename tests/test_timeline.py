@@ -51,7 +51,7 @@ def test_rows_between_two_trusted_ones_are_placed_from_the_nearer_one_and_of_two
     assert timeline.place(untrusted(monotonic_ms)) == Placed(START_MS + monotonic_ms + off_ms, True)
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_a_boot_without_any_trusted_row_is_left_as_written_and_flagged(tmp_path):
     timeline = timeline_of(tmp_path, at(1_000), untrusted(2_000, boot_id=2), untrusted(3_000, boot_id=2))
 

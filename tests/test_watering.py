@@ -57,7 +57,7 @@ def test_the_rest_between_doses_is_kept_to_the_millisecond(since_ms, reason):
     assert may(state.but(last_dose_run_ms=state.run_ms - since_ms)) == reason
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize(("given_ml", "reason"), [(47.9, ""), (48.0, ""), (48.1, "daily_cap")])
 def test_the_daily_cap_counts_the_most_that_was_given_in_any_24_hours(given_ml, reason):
     state = examples.growing()
@@ -73,7 +73,7 @@ def test_water_older_than_24_hours_no_longer_counts_for_the_day():
     assert may(state.but(given_lately=(given,))) == ""
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize(("ago_ms", "reason"), [(7 * m.MS_PER_DAY - 1, "weekly_cap"), (7 * m.MS_PER_DAY, "")])
 def test_the_weekly_cap_counts_the_most_that_was_given_in_any_seven_days(ago_ms, reason):
     state = examples.growing()
@@ -122,13 +122,13 @@ def test_the_first_fixed_time_needs_no_rest():
     assert may(state, watering.Wanted(m.FIXED_TIME, 12.0)) == ""
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize(("given_ml", "reason"), [(887.9, ""), (888.0, ""), (888.1, "total_cap")])
 def test_the_total_cap_holds_for_the_whole_run(given_ml, reason):
     assert may(examples.growing(watering_given_ml=given_ml)) == reason
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize(("given_ml", "reason"), [(287.9, ""), (288.0, ""), (288.1, "chamber_daily_limit")])
 def test_the_chambers_own_limit_counts_the_first_wetting_too(given_ml, reason):
     state = examples.growing()
@@ -145,13 +145,13 @@ def aged(turned_ms=0, drift_pct=0.0, drifts=False, **changes):
     return examples.growing(pump_age=m.PumpAge(turned_ms, drift_pct, drifts), **changes)
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 @pytest.mark.parametrize(("turned_ms", "reason"), [(LIFE_MS - 1, ""), (LIFE_MS, ""), (LIFE_MS + 1, "tube_worn")])
 def test_a_tube_past_its_hours_gets_no_dose_where_the_plan_says_stop(turned_ms, reason):
     assert watering.may_dose(aged(turned_ms), STOPS, want()) == reason
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 @pytest.mark.parametrize(("drift_pct", "reason"), [(4.999, ""), (5.0, ""), (5.001, "pump_drifted")])
 def test_a_factor_past_its_bound_gets_no_dose_where_the_plan_says_stop(drift_pct, reason):
     assert watering.may_dose(aged(drift_pct=drift_pct), STOPS, want()) == reason
@@ -185,7 +185,7 @@ def test_a_reason_of_the_board_comes_before_the_age_of_the_pump():
     assert watering.may_dose(aged(LIFE_MS + 1, line=m.NO_LINE), STOPS, want()) == "link_down"
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 def test_a_run_after_a_long_calibration_waits_by_itself_and_is_never_refused_by_the_board():
     state = examples.growing()
     poured = examples.given(state.run_ms - H, 288.1, m.ELSEWHERE)
@@ -209,7 +209,7 @@ def test_each_dose_adds_the_time_it_turned(purpose, steps_per_s, turned_ms):
     assert isinstance(state.pump_age.turned_ms, int)
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainder():
     """Common practice, no source: about 210 ml in portions of 50 ml."""
     state = examples.growing(phase=m.WETTING, first_wetting_given_ml=0.0)
@@ -221,7 +221,7 @@ def test_the_first_wetting_is_given_in_aliquots_and_the_last_one_is_the_remainde
     assert volumes == [50, 50, 50, 50, 10]
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 def test_the_first_wetting_is_pushed_no_faster_than_the_plan_allows_and_never_below_one_step():
     rate = watering.pump_rate_steps_per_s(examples.SETTINGS, m.FIRST_WETTING)
     slow = examples.settings(first_wetting=replace(examples.PLAN.first_wetting, push_rate_max_ml_per_min=0.01))
@@ -247,7 +247,7 @@ def test_thirst_begins_below_the_low_threshold_and_ends_at_the_high_one():
     assert watering.wanted_dose(state, settings) is None
 
 
-@pytest.mark.guards("H6", "host", "abe4522b")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_untrusted_moisture_asks_for_nothing_without_a_fallback():
     settings = examples.watering(fallback=None)
     state = examples.growing(moisture=m.Channel(), thirsty=True)
@@ -258,7 +258,7 @@ def test_untrusted_moisture_asks_for_nothing_without_a_fallback():
     assert watering.wanted_dose(state.but(run_ms=state.run_ms + 1000 * H), settings) is None
 
 
-@pytest.mark.guards("H4", "host", "c74a6d07")
+@pytest.mark.guards("H4", "host", "45f6e251")
 @pytest.mark.parametrize(("untrusted_ms", "wants"), [(6 * H - 1, False), (6 * H, True), (6 * H + 1, True)])
 def test_the_fallback_waits_until_the_moisture_was_untrusted_for_its_time(untrusted_ms, wants):
     state = examples.growing(moisture=m.Channel())
@@ -285,14 +285,14 @@ def at_run_h(hours):
     return examples.growing(run_ms=round(hours * H))
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_fixed_times_are_numbered_in_order_from_hydration():
     slots = [watering.current_slot(at_run_h(h), FIXED).number for h in (0, 11.4, 11.5, 23.3, 23.5, 35.4, 35.5)]
 
     assert slots == [-1, -1, 0, 0, 1, 1, 2]
 
 
-@pytest.mark.guards("H7", "host", "3e5574a2")
+@pytest.mark.guards("H7", "host", "94bb108c")
 def test_each_fixed_time_is_wanted_once():
     state = at_run_h(11.5)
     slot = watering.current_slot(state, FIXED).number
@@ -332,7 +332,7 @@ def test_fixed_times_are_those_of_the_clock_that_the_plan_names(clock, utc_hour)
     assert watering.current_slot(state, plan) == watering.Slot(0, 0)
 
 
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 def test_a_dose_of_known_steps_has_the_calibrations_uncertainty_only():
     """JCGM 100:2008, 5.1.2: a product of steps and factor, u = steps x u(factor)."""
     volume_ml, uncertainty_ml, most_ml = watering.volume_of(2400, 2400, examples.intent())
@@ -364,8 +364,8 @@ def test_a_dose_is_followed_by_a_look_at_what_it_did():
     assert state.effect_check.rise_expected_fraction == pytest.approx(12 / 990)
 
 
-@pytest.mark.guards("H2", "host", "509530ad")
-@pytest.mark.guards("H9", "host", "9410ae0c")
+@pytest.mark.guards("H2", "host", "7669e252")
+@pytest.mark.guards("H9", "host", "ef8570cc")
 @pytest.mark.parametrize(("rise_share", "missed"), [(0.19, 1), (0.21, 0)])
 def test_a_dose_that_raises_the_moisture_by_less_than_a_fifth_did_nothing(rise_share, missed):
     state = examples.growing(effect_check=m.EffectCheck(0, 0.24, 0.05))
@@ -399,7 +399,7 @@ def test_a_dose_that_raises_the_moisture_by_exactly_a_fifth_reached_the_probe():
 # -- the edges of every bound ----
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize(
     ("bound_ml", "purpose", "changes", "reason"),
     [
@@ -600,7 +600,7 @@ def test_a_dose_of_nothing_is_no_dose():
     assert before.run_ms != 77
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize(("long_ms", "counted_ms"), [(299_999, 299_999), (300_000, 300_000), (300_001, 300_000)])
 def test_a_dose_began_no_longer_ago_than_a_board_lets_any_run(long_ms, counted_ms):
     """Trusted time may have moved the run clock on while the dose was under way."""
@@ -620,7 +620,7 @@ def test_a_week_of_water_and_an_hour_is_kept_and_what_is_older_forgotten():
 # -- the last word on a dose holds ----
 
 
-@pytest.mark.guards("H1", "host", "97d1a386")
+@pytest.mark.guards("H1", "host", "830e5870")
 @pytest.mark.parametrize("reason", [m.IN_DOUBT, m.NOT_STARTED])
 def test_the_boards_late_word_corrects_every_budget_and_nothing_is_counted_twice(reason):
     steps_before = 2400 if reason == m.IN_DOUBT else 0
