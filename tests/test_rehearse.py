@@ -202,11 +202,7 @@ def test_a_probe_that_forbids_water_is_latched_until_a_person_mended_it(tmp_path
 
 
 def test_a_board_that_forgot_is_another_board_until_a_person_has_accepted_it_and_then_waters_again(tmp_path):
-<<<<<<< HEAD
-    ran = ran_with(tmp_path, 6, "board-forgets@2d")
-=======
     ran = ran_with(tmp_path, 8.5, "board-forgets@2d")
->>>>>>> hosttests
 
     assert ran.trips() == [(m.BOARD_EXCHANGED, m.ON_HOST), ("state_lost", m.ON_BOARD)]
     assert sorted(cleared.trip_reason for cleared in ran[m.TripCleared]) == [m.BOARD_EXCHANGED, "state_lost"]
