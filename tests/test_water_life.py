@@ -98,6 +98,16 @@ def test_a_run_whose_older_copy_is_put_back_in_the_middle_of_the_first_wetting_g
     end.ends_well(world)
 
 
+def test_a_life_whose_boot_number_is_used_again_is_answered_at_once(growing):
+    """Its greetings had the numbers of the life that the disk has lost, so the board took them for late copies."""
+    for direction in (TO_BOARD, TO_HOST):
+        growing.trouble(direction, line.LOSE, 5 * MINUTE_MS)
+    growing.pass_ms(8 * MINUTE_MS)
+    growing.kill(records_lost=40)
+    growing.pass_ms(20 * SECOND_MS)
+    assert growing.host.decider.state.line.state == "settled"
+
+
 class Still:
     """A chamber in which nothing happens but time."""
 

@@ -69,8 +69,10 @@ def say(state: m.State, kind: str, *values: int | str) -> tuple[m.State, m.SendT
 def greet(state: m.State) -> Decision:
     """Begin a conversation. What was said in the last one will never be obeyed once the board has answered."""
     line, at = state.line, state.now
-    first = at.boot_id % HELLOS_PER_BOOT * HELLOS_PER_BOOT  # a greeting of an earlier life has another number
-    number = max(line.hello_number, first) + 1
+    # A greeting of an earlier life has another number, even if the records of that life are lost and its boot's number
+    # is used again: a life greets less often than once a second.
+    first = at.boot_id % HELLOS_PER_BOOT * HELLOS_PER_BOOT + at.utc_ms // 1000 % HELLOS_PER_BOOT
+    number = (line.hello_number or first) + 1
     line = line._replace(state=GREETING, since_ms=at.monotonic_ms, hello_number=number, hello_ms=at.monotonic_ms)
     hello = m.SendToBoard("hello", (limits.PROTOCOL, messages.LIMITS_CHECKSUM, state.journal_id, number))
     return state.but(line=line), [hello]

@@ -5,6 +5,7 @@ from tests.water import plans
 from tests.water.judge import BrokenError
 from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
 
+ARRIVES_MS = 15 * MINUTE_MS  # what was delayed, and delayed again, is there
 QUIET_MS = 40 * SECOND_MS
 NOTICED_MS = 160 * SECOND_MS  # a board at rest is believed to be there for two and a half minutes without a word
 CLEARED_WITHIN_ROUNDS = 6
@@ -27,6 +28,7 @@ def ends_well(world: World) -> None:
     """Mend everything, clear every trip, and see water flow as far as the budgets have room."""
     world.mend()
     look(world)
+    world.pass_until(world.now_ms + ARRIVES_MS, lambda: world.to_board.is_empty() and world.to_host.is_empty())
     world.calm_ms = 10 * SECOND_MS
     world.pass_ms(NOTICED_MS)
     world.calm_ms = MINUTE_MS

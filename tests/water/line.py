@@ -54,9 +54,9 @@ class Wire:
             data += heapq.heappop(self._under_way)[2]
         return data
 
-    def heal(self) -> None:
-        """No trouble any more; what is under way arrives all the same."""
-        self.troubles.clear()
+    def heal(self, now_ms: int) -> None:
+        """No trouble from now on; what is under way arrives all the same."""
+        self.troubles = [each._replace(until_ms=min(each.until_ms, now_ms)) for each in self.troubles]
 
     def is_sound(self, now_ms: int) -> bool:
         return not any(now_ms < trouble.until_ms for trouble in self.troubles)

@@ -396,8 +396,8 @@ class World:
         pending, self._later = self._later, []
         for _, _, what in sorted(pending):
             what()
-        self.to_board.heal()
-        self.to_host.heal()
+        self.to_board.heal(self.now_ms)
+        self.to_host.heal(self.now_ms)
         self.rival = None
         self.disk.free()
         self.board.cut_after_saves = -1
