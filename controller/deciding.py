@@ -1,4 +1,4 @@
-"""Carries out what ``step`` decides: actions in order, up to the first record that cannot be written."""
+"""Carries out what ``step`` decides: what makes safe, then all records at once, then what may follow them."""
 
 from controller.chamber.seam import (
     ButtonWasPressed,
@@ -43,21 +43,24 @@ class Decider:
         return self._moment
 
     def handle(self, event: m.Event) -> None:
-        """Decide about one event. A record that cannot be written undoes the decision and is an event itself."""
+        """Decide about one event. Its records are written together, or none of them is, which is an event itself."""
         state, actions = step(self.state, event, self.settings)
-        for action in actions:
-            if isinstance(action, m.Append):
-                try:
-                    self.journal.append(action.record)
-                except JournalError as error:
-                    kept = _not_to_lose(event, actions)
-                    failed = m.AppendFailed(event.at, action.record, str(error), state.line, kept)
-                    self.state, actions = step(self.state, failed, self.settings)
-                    for each in actions:
-                        self._act(each)
-                    return
-            else:
-                self._act(action)
+        records = [action.record for action in actions if isinstance(action, m.Append)]
+        first = next((n for n, action in enumerate(actions) if isinstance(action, m.Append)), len(actions))
+        for action in actions[:first]:  # what makes safe waits for no record
+            self._act(action)
+        if records:
+            try:
+                self.journal.append(*records)
+            except JournalError as error:
+                kept = _not_to_lose(event, records)
+                failed = m.AppendFailed(event.at, records[0], str(error), state.line, kept)
+                self.state, actions = step(self.state, failed, self.settings)
+                for action in actions:
+                    self._act(action)
+                return
+        for action in actions[first:]:
+            self._act(action)
         self.state = state
 
     def _act(self, action: m.Action) -> None:
@@ -112,8 +115,7 @@ class Decider:
         self.hear()
 
 
-def _not_to_lose(event: m.Event, actions: list[m.Action]) -> tuple[m.Record, ...]:
+def _not_to_lose(event: m.Event, records: list[m.Record]) -> tuple[m.Record, ...]:
     """Records of a decision that failed which must be written when that can be done again: a start's, and trips."""
-    records = [action.record for action in actions if isinstance(action, m.Append)]
     is_start = isinstance(event, m.Started)
     return tuple(record for record in records if is_start or isinstance(record, m.TripRecord))

@@ -117,7 +117,7 @@ class LiveRun:
         state = state.but(
             given_lately=(*lately, *state.given_lately),
             looked_elsewhere_ms=at.monotonic_ms,
-            known_journals=tuple(elsewhere.known_journals.items()),
+            known_doses=tuple(dose for dose in elsewhere.known_doses if dose.journal_id != journal.number),
             pump_age=age,
         )
         self.notes = _changed_since_begun(journal, settings)

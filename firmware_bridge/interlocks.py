@@ -45,6 +45,7 @@ MOVED_WHILE_STOPPED = "moved_while_stopped"
 LEASE_LOST = "lease_lost"
 STATE_LOST = "state_lost"
 OVER_DOSE = "over_dose"
+MEMORY_FAILS = "memory_fails"
 TRIP_REASONS = (
     LEAK_WET,
     LEAK_WIRE_OPEN,
@@ -56,6 +57,7 @@ TRIP_REASONS = (
     LEASE_LOST,
     STATE_LOST,
     OVER_DOSE,
+    MEMORY_FAILS,
 )
 
 # Why a dose ended without a trip
@@ -222,6 +224,7 @@ class Law:
     def intent_saved(self) -> None:
         """The saved state holds the accepted dose: from now on the motor may turn."""
         if self.state == SAVING:
+            self.run_ms = 0
             self._fire(INTENT_SAVED)
 
     def renew_lease(self, dose_id: int, lease_ms: int) -> None:
@@ -275,6 +278,7 @@ class Law:
             self._trip(fault, elapsed_ms if self.state == TURNING else 0)
         self._judge_rotor(elapsed_ms, rotor_steps)
         self._judge_lease(elapsed_ms)
+        self._judge_saving(elapsed_ms)
         if self.state != TURNING:
             return 0
         return self._turn(elapsed_ms, elapsed_ms if made_good_ms is None else min(made_good_ms, elapsed_ms))
@@ -310,6 +314,13 @@ class Law:
             self._trip(LEASE_LOST, elapsed_ms - self.lease_ms if self.state == TURNING else 0)
         else:
             self.lease_ms -= elapsed_ms
+
+    def _judge_saving(self, elapsed_ms: int) -> None:
+        """A dose waits for its intent to be saved no longer than SAVING_MS_MAX, whatever its lease."""
+        if self.state == SAVING:
+            self.run_ms += elapsed_ms
+            if self.run_ms > limits.SAVING_MS_MAX:
+                self._trip(MEMORY_FAILS, 0)
 
     def _turn(self, elapsed_ms: int, made_good_ms: int) -> int:
         self.run_ms += elapsed_ms

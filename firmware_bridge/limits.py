@@ -12,6 +12,7 @@ DOSE_STEPS_MAX = 12000  # 60 ml: less than the free board of a small bed above i
 STEPS_PER_S_MAX = 400  # 120 ml/min: the fastest the pump is ever asked to turn
 RUN_MS_MAX = 300000  # five minutes: no single dose needs longer, so a longer run is a fault
 MADE_GOOD_MS_MAX = 20  # a late tick makes good at most this much turning: what is missed is lost, never hurried
+SAVING_MS_MAX = 2000  # a dose whose intent cannot be saved for so long will not be: the memory is worn or full
 RUN_MARGIN_MS = 2000  # a dose may take this much longer than steps / rate before it counts as a fault
 WINDOW_SLOT_MS = 3600000  # the ring of the rolling day: one slot an hour
 WINDOW_SLOTS = 25  # 25 hourly slots cover every 24 h window whatever its start
@@ -33,6 +34,7 @@ NAMES = (
     "STEPS_PER_S_MAX",
     "RUN_MS_MAX",
     "MADE_GOOD_MS_MAX",
+    "SAVING_MS_MAX",
     "RUN_MARGIN_MS",
     "WINDOW_SLOT_MS",
     "WINDOW_SLOTS",

@@ -41,10 +41,10 @@ class Records:
         self.kept = []
         self.failing = failing
 
-    def append(self, record):
-        if isinstance(record, self.failing):
+    def append(self, *records):
+        if any(isinstance(record, self.failing) for record in records):
             raise JournalError("journal.sqlite: disk is full")
-        self.kept.append(record)
+        self.kept += records
 
 
 def thirsty():

@@ -318,8 +318,8 @@ def test_a_message_of_an_earlier_conversation_or_one_that_was_heard_before_chang
 
 
 def test_a_new_journal_goes_on_with_ids_the_board_has_not_seen():
-    beside = ((9, 41),)
-    state = thirsty(last_dose_id=0, board=None, known_journals=beside, line=examples.line_that_is(line.GREETING))
+    beside = (m.KnownDose(9, 41, 2400),)
+    state = thirsty(last_dose_id=0, board=None, known_doses=beside, line=examples.line_that_is(line.GREETING))
 
     state, _ = decide(state, answer(state, last_dose_id=41, last_journal_id=9))
     state, _ = decide(state, report(state, dose_id=41))

@@ -57,11 +57,10 @@ class Records:
         self.kept = list(records)
         self.full = False
 
-    def append(self, record: m.Record) -> None:
+    def append(self, *records: m.Record) -> None:
         if self.full:
             raise JournalError("journal.sqlite: disk is full")
-        if not isinstance(record, m.ReadingRecord):
-            self.kept.append(record)
+        self.kept += [record for record in records if not isinstance(record, m.ReadingRecord)]
 
     def of(self, kind: type) -> list[Any]:
         return [record for record in self.kept if isinstance(record, kind)]
@@ -109,7 +108,8 @@ class WaterBench:
         boot_id = 1 + max((record.at.boot_id for record in self.journal.kept), default=0)
         at = m.Moment(self.now().utc_ms, self.ms, boot_id, self.utc_trusted)
         state = recovery.resume(at, self.journal.kept, None, self.settings, self.journal_id)
-        state = state.but(known_journals=self.known_journals)
+        known = tuple(m.KnownDose(journal_id, last_id, 2400) for journal_id, last_id in self.known_journals)
+        state = state.but(known_doses=known)
         self._counts_heard = BoardCounts()
         self._happenings = [LineFound()]
         self._flying = [each for each in self._flying if each[2]]

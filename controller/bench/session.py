@@ -117,7 +117,7 @@ class BenchSession:
         given = given_lately(elsewhere, at.utc_ms, 0)
         state = m.State(
             now=at, phase=m.CALIBRATING, given_lately=given, journal_id=self.journal.number,
-            known_journals=tuple(elsewhere.known_journals.items()),
+            known_doses=elsewhere.known_doses,
         )  # fmt: skip
         self.journal.append(m.PhaseRecord(at, m.CALIBRATING, 0))
         self._decider = Decider(chamber, self.journal, settings, state, 1)

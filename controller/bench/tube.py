@@ -46,33 +46,34 @@ class Dose(NamedTuple):
 class Elsewhere(NamedTuple):
     """Doses that were found, how many journals they came from, and a sentence for each one that cannot be read.
 
-    ``known_journals`` are the journals of this chamber, by the numbers that a board remembers them by, with the
-    highest id of a dose that each has intended: what a board remembers of another journal is strange.
+    ``known_doses`` are those of this chamber's journals, by the numbers that a board remembers journals by: what a board
+    remembers of another journal is strange, and a dose that stands in none of them was lost.
     """
 
     doses: tuple[Dose, ...]
     journals_count: int
     faults: tuple[str, ...]
-    known_journals: dict[int, int]
+    known_doses: tuple[m.KnownDose, ...] = ()
 
     @property
-    def last_dose_id(self) -> int:
-        """The highest id that any of them used: the board may tell that dose again, and it is counted already."""
-        return max((each.dose_id for each in self.doses), default=0)
+    def known_journals(self) -> dict[int, int]:
+        """Each journal's number with the highest id of a dose that it has intended."""
+        doses = sorted(self.known_doses, key=lambda dose: dose.dose_id)
+        return {dose.journal_id: dose.dose_id for dose in doses}
 
     def without(self, folder: Path) -> "Elsewhere":
         """The same without the doses of one run, which knows them itself; its journal stays known."""
         return self._replace(doses=tuple(each for each in self.doses if each.folder != folder.resolve()))
 
 
-NOTHING = Elsewhere((), 0, (), {})
+NOTHING = Elsewhere((), 0, ())
 
 
 def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Chamber, *, simulated: bool) -> Elsewhere:
     """Doses of this chamber's pump in its sessions and in the runs that lie in ``run_folders``."""
     doses: list[Dose] = []
     faults: list[str] = []
-    known: dict[int, int] = {}
+    known: list[m.KnownDose] = []
     found = 0
     for path in sorted(calibrations.glob(f"*/{SESSION_FILE}")):
         try:
@@ -88,9 +89,9 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
             held = None
         if held is not None:
             of_session = [held.corrected(dose) for dose in of_session]
-        if of_session or held is not None:
-            ids = [dose.dose_id for dose in of_session] + ([] if held is None else list(held.intents))
-            known[journal_number(path.parent.name)] = max(ids, default=0)
+        number = journal_number(path.parent.name)
+        steps = {dose.dose_id: dose.dose_steps for dose in of_session if dose.dose_id} | (held.steps() if held else {})
+        known += [m.KnownDose(number, dose_id, most) for dose_id, most in steps.items()]
         doses, found = [*doses, *of_session], found + 1
     depths = (JOURNAL, f"*/{JOURNAL}", f"*/*/{JOURNAL}")  # the bench's runs lie one deeper
     seen = {path.resolve() for folder in run_folders for depth in depths for path in folder.glob(depth)}
@@ -102,9 +103,9 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
             continue
         if of_run is not None:
             number, its_doses = of_run
-            known[number] = max((dose.dose_id for dose in its_doses), default=0)
+            known += [m.KnownDose(number, dose.dose_id, dose.dose_steps) for dose in its_doses]
             doses, found = [*doses, *its_doses], found + 1
-    return Elsewhere(tuple(doses), found, tuple(faults), known)
+    return Elsewhere(tuple(doses), found, tuple(faults), tuple(known))
 
 
 class _Held(NamedTuple):
@@ -112,6 +113,13 @@ class _Held(NamedTuple):
 
     intents: dict[int, m.DoseIntended]
     outcomes: dict[int, m.DoseClosed]
+
+    def steps(self) -> dict[int, int]:
+        """Each dose at the most it can have been."""
+        return {
+            dose_id: self.outcomes[dose_id].steps_max if dose_id in self.outcomes else intent.dose_steps
+            for dose_id, intent in self.intents.items()
+        }
 
     def corrected(self, dose: Dose) -> Dose:
         """A dose of a session as its journal has it: an outcome may have been corrected after it was noted."""

@@ -29,9 +29,28 @@ def knows_journal(state: m.State, greeting: m.BoardRecord) -> bool:
     if known is not None and (known.journal_id, known.last_dose_id) == (greeting.journal_id, greeting.last_dose_id):
         return True
     return any(
-        journal_id == greeting.journal_id and greeting.last_dose_id <= last_dose_id
-        for journal_id, last_dose_id in state.known_journals
+        dose.journal_id == greeting.journal_id and greeting.last_dose_id <= dose.dose_id for dose in state.known_doses
     )
+
+
+def lost_dose_id(state: m.State, greeting: m.BoardRecord) -> int:
+    """The highest dose that the board accepted since this journal knew it and that stands in no journal; 0 for none."""
+    known = state.board
+    last_known_id = max(state.last_dose_id, 0 if known is None else known.last_dose_id)
+    if greeting.journal_id == state.journal_id and greeting.last_dose_id > state.last_dose_id:
+        return greeting.last_dose_id
+    if known is None:
+        return 0
+    beside = {dose.dose_id for dose in state.known_doses}
+    if (
+        sum(last_known_id < dose_id <= greeting.last_dose_id for dose_id in beside)
+        >= greeting.last_dose_id - last_known_id
+    ):
+        return 0
+    lost_id = greeting.last_dose_id
+    while lost_id in beside:
+        lost_id -= 1
+    return lost_id
 
 
 def judge(state: m.State, settings: Settings) -> tuple[m.State, str, list[m.Action]]:
@@ -43,15 +62,18 @@ def judge(state: m.State, settings: Settings) -> tuple[m.State, str, list[m.Acti
         state, ended = dose_life.happened(state, dose_life.EXCHANGED, settings)
         return state, m.BOARD_EXCHANGED, ended
     if state.phase != m.CALIBRATING:
-        if greeting.journal_id == state.journal_id and greeting.last_dose_id > state.last_dose_id:
-            state, found = _found(state, greeting, settings)
-            return state, m.JOURNAL_BEHIND, found
         if not knows_journal(state, greeting):
             return state, m.JOURNAL_STRANGE, []
+        lost_id = lost_dose_id(state, greeting)
+        if lost_id:
+            state, found = _found(state, greeting, lost_id, settings)
+            return state, m.JOURNAL_BEHIND, found
     other = greeting.journal_id not in (0, state.journal_id)
     if known is None or known.boots != greeting.boots or (other and known.last_dose_id != greeting.last_dose_id):
         # what is still to be told of this journal's doses is not in the total yet: that goes on from its own
         total_steps = greeting.turned_total_steps if known is None or other else state.turned_total_steps
+        if known is None and state.open_dose is not None:  # what is told of it comes on top
+            total_steps = max(0, total_steps - state.open_dose.dose_steps)
         state, recorded = noted(state, _at(state, greeting, total_steps, ""), settings)
         return state, "", recorded
     return state, "", []
@@ -71,22 +93,23 @@ def accepted(state: m.State, accepted_by: str, settings: Settings) -> Decision:
     return noted(state, _at(state, greeting, greeting.turned_total_steps, accepted_by), settings)
 
 
-def _found(state: m.State, greeting: m.BoardRecord, settings: Settings) -> Decision:
-    """Water that the board gave for this journal and that no row of it holds: an older copy of it was put back.
+def _found(state: m.State, greeting: m.BoardRecord, lost_id: int, settings: Settings) -> Decision:
+    """Water that the board gave and that no journal holds: an older copy of this one was put back.
 
-    It is counted by the board's own total of steps; without one to compare with, at the most that its doses can be.
+    It is counted by the board's own total of steps, less what journals beside this one hold; without one to compare
+    with, at the most that its doses can be.
     """
-    actions: list[m.Action] = []
-    if state.open_dose is not None:  # the board has taken others since: somebody was told what became of it, not we
-        state, actions = dose_life.happened(state, dose_life.FORGOTTEN, settings)
+    state, actions = _forgotten(state, settings)
     steps = greeting.turned_total_steps - state.turned_total_steps
-    if state.board is None:
+    if state.board is not None:
+        steps -= sum(dose.steps for dose in state.known_doses if dose.dose_id > state.board.last_dose_id)
+    else:
         steps = min(steps, (greeting.last_dose_id - state.last_dose_id) * limits.DOSE_STEPS_MAX)
     pump = settings.chamber.pump
     purpose = m.FIRST_WETTING if state.phase in (m.PREPARING, m.WETTING) else m.MOISTURE_LED
     steps = max(0, steps)
     intent = m.DoseIntended(
-        state.now, greeting.last_dose_id, purpose, steps * pump.ml_per_step, max(1, steps), pump.steps_per_s,
+        state.now, lost_id, purpose, steps * pump.ml_per_step, max(1, steps), pump.steps_per_s,
         pump.ml_per_step, pump.ml_per_step_standard_uncertainty, state.run_ms,
     )  # fmt: skip
     state, intended = noted(state, intent, settings)
@@ -96,12 +119,18 @@ def _found(state: m.State, greeting: m.BoardRecord, settings: Settings) -> Decis
     return state, [*actions, *intended, *recorded, *known]
 
 
+def _forgotten(state: m.State, settings: Settings) -> Decision:
+    """The board has taken other doses since the open one: somebody was told what became of it, not we."""
+    return dose_life.happened(state, dose_life.FORGOTTEN, settings)
+
+
 def foreign_account(state: m.State, dose_id: int, account: dose_life.Told, settings: Settings) -> Decision:
     """The board's account of a dose that no journal here holds: it still moved water, so it still counts."""
     greeting = state.line.greeting
     assert greeting is not None
-    if dose_id <= state.last_dose_id or any(dose_id <= last_id for _, last_id in state.known_journals):
+    if dose_id <= state.last_dose_id or any(dose.dose_id == dose_id for dose in state.known_doses):
         return state, []
+    state, ended = _forgotten(state, settings)
     pump = settings.chamber.pump
     steps = max(1, account.steps_max)
     intent = m.DoseIntended(
@@ -110,4 +139,4 @@ def foreign_account(state: m.State, dose_id: int, account: dose_life.Told, setti
     )  # fmt: skip
     state, intended = noted(state, intent, settings)
     state, recorded = noted(state, dose_life.outcome_of(state, intent, account), settings)
-    return state, [*intended, *recorded]
+    return state, [*ended, *intended, *recorded]

@@ -173,9 +173,10 @@ def _end(state: m.State, outcome: str, settings: Settings, told: Told | None) ->
     elif outcome == NOTHING:
         told = Told(0, 0, m.NOT_STARTED)
         state = held(state, UNSTARTED_HOLD_MS, "dose_not_started")
-    else:
-        state = held(state, 0, "")
     assert told is not None
+    if outcome == AS_TOLD:
+        given = told.steps_max > 0
+        state = held(state, 0, "") if given else held(state, UNSTARTED_HOLD_MS, "dose_not_given")
     closed = outcome_of(state, dose, told)
     state, recorded = noted(state, closed, settings)
     check = watering.effect_to_see(dose, closed, life.moisture_before_fraction, settings)

@@ -14,7 +14,7 @@ from firmware_bridge import limits
 
 OPEN_ACCOUNTS_MAX = 8  # of one board: it takes no new dose before the last one's account was seen
 # Waits that the plan itself orders: no sign that water is missing
-ORDERLY = ("", "resting", "pausing", "soaking", "effect_unseen", "dose_open", "clearing", "steps_not_signed", "ended")
+ORDERLY = ("resting", "pausing", "soaking", "effect_unseen", "steps_not_signed", "ended")
 
 
 def noted(state: m.State, record: m.Record, settings: Settings) -> tuple[m.State, list[m.Action]]:
@@ -29,6 +29,14 @@ def remembered(state: m.State, record: m.Record, settings: Settings) -> m.State:
 
 
 def _intended(state: m.State, intent: m.DoseIntended, settings: Settings) -> m.State:
+    """An intent over another that is open still leaves none uncounted: the older one counts in full."""
+    before = state.open_dose
+    if before is not None and before.dose_id != intent.dose_id:
+        in_doubt = m.DoseClosed(
+            intent.at, before.dose_id, 0, before.dose_steps, m.IN_DOUBT, before.volume_ml / 2, 0.0, before.volume_ml,
+            intent.run_ms,
+        )  # fmt: skip
+        state = _closed(state, in_doubt, settings)
     return state.but(
         open_dose=intent,
         last_dose_id=max(state.last_dose_id, intent.dose_id),
@@ -53,6 +61,7 @@ def _closed(state: m.State, closed: m.DoseClosed, settings: Settings) -> m.State
     is_first = intent.purpose == m.FIRST_WETTING
     for_plants = intent.purpose not in (m.FIRST_WETTING, m.CALIBRATION, m.ELSEWHERE)
     in_bed = closed.steps_max > 0 and intent.purpose != m.ELSEWHERE
+    in_its_total = intent.purpose == m.ELSEWHERE  # the board had told its total with that dose in it
     accounts = [each for each in state.open_accounts if each is not account]
     if closed.end_reason in (m.NOT_STARTED, m.IN_DOUBT):
         accounts.append(m.OpenAccount(intent, closed))
@@ -72,7 +81,7 @@ def _closed(state: m.State, closed: m.DoseClosed, settings: Settings) -> m.State
         last_dose_began_run_ms=began_run_ms if in_bed else state.last_dose_began_run_ms,
         wanting_since_run_ms=None if in_bed else state.wanting_since_run_ms,
         pump_age=state.pump_age._replace(turned_ms=state.pump_age.turned_ms + turned_ms),
-        turned_total_steps=max(0, state.turned_total_steps + more_steps),
+        turned_total_steps=max(0, state.turned_total_steps + (0 if in_its_total else more_steps)),
         run_ms=max(state.run_ms, closed.run_ms),
     )
 

@@ -1,7 +1,8 @@
 """The one function that decides: ``step(state, event, settings) -> (state, actions)``.
 
-The runner carries the actions out in order and stops at the first Append that fails; then it drops the new state,
-keeps the old one, and tells ``step`` with AppendFailed. So nothing is ever acted on, or remembered, unrecorded.
+The runner carries out the actions before the first Append, writes all records at once, and carries out the rest. When
+they cannot be written it drops the new state, keeps the old one, and tells ``step`` with AppendFailed. So nothing that
+needs a record is ever acted on, or remembered, unrecorded, and no decision is on the disk by halves.
 """
 
 from controller.control import (

@@ -64,7 +64,7 @@ def given_since_ml(given: Iterable[m.Given], run_ms: int) -> float:
 def next_dose_id(state: m.State) -> int:
     """An id that neither this journal, nor one beside it, nor the board has ever seen."""
     greeting = state.line.greeting
-    seen = [state.last_dose_id, *(last_id for _, last_id in state.known_journals)]
+    seen = [state.last_dose_id, *(dose.dose_id for dose in state.known_doses)]
     return 1 + max(seen if greeting is None else [*seen, greeting.last_dose_id])
 
 

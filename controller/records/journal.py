@@ -130,21 +130,31 @@ class Journal:
 
     # -- writing ----
 
-    def append(self, record: m.Record | m.Request) -> None:
-        """Write one record; readings may wait for their batch. Raises JournalError when it cannot be written."""
-        if type(record) is m.ReadingRecord:
-            self._pending.append((None, *record.at, *record[1:]))
+    def append(self, *records: m.Record | m.Request) -> None:
+        """Write records, all of them or none; readings may wait for their batch.
+
+        JournalError when they cannot be written.
+        """
+        others: list[m.Record | m.Request] = []
+        for record in records:
+            if type(record) is m.ReadingRecord:
+                self._pending.append((None, *record.at, *record[1:]))
+            else:
+                others.append(record)
+        if not others:
             if len(self._pending) >= self.readings_per_batch:
                 self.flush()
             return
         self.check_there()
-        row = self._row(record)
         connection = self._connection
+        row_id = self._next_row_id
         try:
             connection.execute("BEGIN IMMEDIATE")
             if self._pending:
                 connection.executemany(_INSERTS[m.ReadingRecord], self._pending)
-            connection.execute(_INSERTS[type(record)], row)
+            for record in others:
+                connection.execute(_INSERTS[type(record)], self._row(record, row_id))
+                row_id += 1
             connection.execute("COMMIT")
         except sqlite3.Error as error:
             _roll_back(connection)
@@ -153,7 +163,7 @@ class Journal:
                     self._next_row_id = max(self._next_row_id, self._following_row_id())
             raise JournalError(f"{self.path.name}: {cause_of(error)}") from error
         self._pending.clear()
-        self._next_row_id += 1
+        self._next_row_id = row_id
 
     def _following_row_id(self) -> int:
         """The next free number of the count that all tables share."""
@@ -163,9 +173,9 @@ class Journal:
             if record_class not in _SELF_NUMBERED
         )
 
-    def _row(self, record: m.Record | m.Request) -> tuple[object, ...]:
-        row_id = None if type(record) in _SELF_NUMBERED else self._next_row_id
-        return (row_id, *record.at, *[getattr(record, name) for name in _FIELD_NAMES[type(record)]])
+    def _row(self, record: m.Record | m.Request, row_id: int) -> tuple[object, ...]:
+        number = None if type(record) in _SELF_NUMBERED else row_id
+        return (number, *record.at, *[getattr(record, name) for name in _FIELD_NAMES[type(record)]])
 
     def flush(self) -> None:
         """Write the readings that still wait. On failure they stay, up to a bound, for the next try."""

@@ -78,10 +78,9 @@ def answers_of(settings: Settings, seed: int, days: float) -> tuple[Counter[tupl
         reasons: set[str] = set()
         remembered = rehearsal.journal.append
 
-        def note(record):
-            if isinstance(record, m.WateringAnswer):
-                reasons.add(record.reason)
-            remembered(record)
+        def note(*records):
+            reasons.update(record.reason for record in records if isinstance(record, m.WateringAnswer))
+            remembered(*records)
 
         rehearsal.journal.append = note
         rehearsal.run(days)

@@ -59,9 +59,9 @@ class Mortal(Decider):
         self.actions = 0
         append = self.journal.append
 
-        def counted(record: Any) -> None:
+        def counted(*records: Any) -> None:
             self._count()
-            append(record)
+            append(*records)
 
         self.journal.append = counted  # type: ignore[method-assign]
 

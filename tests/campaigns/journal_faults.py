@@ -59,13 +59,14 @@ class Cut:
         self._append = self.rehearsal.journal.append
         self.rehearsal.journal.append = self.append  # type: ignore[method-assign]
 
-    def append(self, record: Any) -> None:
+    def append(self, *records: Any) -> None:
         before = image_of(self.rehearsal.journal)
-        self._append(record)
-        if isinstance(record, m.ReadingRecord | m.LampRecord | m.ObservationRecord):
+        self._append(*records)
+        told = [each for each in records if not isinstance(each, m.ReadingRecord | m.LampRecord | m.ObservationRecord)]
+        if not told:
             return
         self.judge(self, before, image_of(self.rehearsal.journal), [*self.written])
-        self.written.append(record)
+        self.written += told
 
     @property
     def pumped_ml(self) -> float:

@@ -30,21 +30,25 @@ class Disk:
 
     # -- for the controller ----
 
-    def append(self, record: Any, true_ms: int) -> None:
+    def append(self, true_ms: int, *records: Any) -> None:
+        """All of the records or none, as the journal in a file does."""
         if self.refuses_after == 0:
             self.is_full = True
-        if isinstance(record, m.ReadingRecord):
+        readings = [record for record in records if isinstance(record, m.ReadingRecord)]
+        others = [record for record in records if not isinstance(record, m.ReadingRecord)]
+        if not others:
             if len(self._readings) >= READINGS_PER_BATCH:
                 self._refuse_when_full()
                 self._flush(true_ms)
-            self._readings.append(record)
+            self._readings += readings
             return
         self._refuse_when_full()
         if self.refuses_after > 0:
             self.refuses_after -= 1
-        self._write(record)
+        self._readings += readings
+        self._write(others)
         self._flush(true_ms)
-        self.written.append((true_ms, record))
+        self.written += [(true_ms, record) for record in others]
 
     def _refuse_when_full(self) -> None:
         if self.is_full:
@@ -56,7 +60,7 @@ class Disk:
             self._readings_kept.append((true_ms, self._last_reading))
             self._readings.clear()
 
-    def _write(self, record: m.Record) -> None:
+    def _write(self, records: list[m.Record]) -> None:
         """What a journal in a file does besides."""
 
     def history(self) -> list[m.Record]:
@@ -126,8 +130,8 @@ class FileDisk(Disk):
             self._journal.append(record)
         self.written = list(written)
 
-    def _write(self, record: m.Record) -> None:
-        self._journal.append(record)
+    def _write(self, records: list[m.Record]) -> None:
+        self._journal.append(*records)
 
     def history(self) -> list[m.Record]:
         found = self._journal.history()

@@ -33,7 +33,7 @@ class Host:
     """The seam and the journal as this life of the controller has them."""
 
     def __init__(
-        self, world: "World", settings: Settings, known_journals: tuple[tuple[int, int], ...],
+        self, world: "World", settings: Settings, known_doses: tuple[m.KnownDose, ...],
         given: tuple[m.Given, ...],
     ) -> None:  # fmt: skip
         self.world = world
@@ -54,7 +54,7 @@ class Host:
         state = state.but(
             given_lately=(*given, *state.given_lately),
             looked_elsewhere_ms=at.monotonic_ms,
-            known_journals=known_journals,
+            known_doses=known_doses,
         )
         self.decider = WatchedDecider(self, self, settings, state, self.boot_id)  # type: ignore[arg-type]
 
@@ -66,15 +66,17 @@ class Host:
 
     # -- the journal ----
 
-    def append(self, record: Any) -> None:
+    def append(self, *records: Any) -> None:
         self._count()
         try:
-            self.disk.append(record, self.world.now_ms)
+            self.disk.append(self.world.now_ms, *records)
         except JournalError:
-            self.world.judge.record_was_refused(record)
+            for record in records:
+                self.world.judge.record_was_refused(record)
             raise
-        if not isinstance(record, m.ReadingRecord):
-            self.world.judge.record_was_written(record)
+        for record in records:
+            if not isinstance(record, m.ReadingRecord):
+                self.world.judge.record_was_written(record)
         self._count()
 
     def _count(self) -> None:

@@ -60,7 +60,7 @@ class World:
         if begun is None:
             self.board = self._made_board(fresh_saved_line(1001))
             if kind == plans.PORTIONS:
-                self.disk.append(m.PhaseRecord(examples.moment(0, boot_id=0), m.CALIBRATING, 0), 0)
+                self.disk.append(0, m.PhaseRecord(examples.moment(0, boot_id=0), m.CALIBRATING, 0))
         else:
             self._go_on_with(begun)
         self.board.power_on(self.now_ms)
@@ -176,7 +176,7 @@ class World:
     def start_host(self) -> None:
         if self.host is not None:
             return
-        known = tuple((disk.number, _last_dose_id(disk)) for disk in self.beside)
+        known = tuple(dose for disk in self.beside for dose in _doses(disk))
         host = Host(self, self.settings, known, self._given_beside())
         self.judge.host_begins(host)
         self.host = host
@@ -437,8 +437,11 @@ def _saved(board_id: int, last_dose_id: int) -> bytes:
     return _with_fields(fresh, boots=3, last_dose_id=last_dose_id, last_journal_id=99, turned_total_steps=540_000)
 
 
-def _last_dose_id(disk: Disk) -> int:
-    return max((record.dose_id for _, record in disk.written if isinstance(record, m.DoseIntended)), default=0)
+def _doses(disk: Disk) -> list[m.KnownDose]:
+    """The doses of a journal, each at the most it can have been."""
+    steps = {record.dose_id: record.dose_steps for _, record in disk.written if isinstance(record, m.DoseIntended)}
+    steps |= {record.dose_id: record.steps_max for _, record in disk.written if isinstance(record, m.DoseClosed)}
+    return [m.KnownDose(disk.number, dose_id, most) for dose_id, most in steps.items()]
 
 
 @lru_cache

@@ -6,7 +6,7 @@ from controller.control.model.records import Record
 
 
 class Append(NamedTuple):
-    """Write the record; the runner stops at the first one that fails, so what follows never happens."""
+    """Write the record. A decision's records are written all or none; where none is, what follows never happens."""
 
     record: Record
 

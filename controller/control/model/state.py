@@ -44,6 +44,14 @@ class Given(NamedTuple):
     dose_id: int = 0  # 0: a dose of another journal
 
 
+class KnownDose(NamedTuple):
+    """A dose in a journal that lies beside this one, at the most it can have been."""
+
+    journal_id: int
+    dose_id: int
+    steps: int
+
+
 class OpenAccount(NamedTuple):
     """A dose that was closed without the board's word: what the board says later corrects it."""
 
@@ -142,7 +150,7 @@ class State:
     # board
     line: Line = NO_LINE
     journal_id: int = 0  # this journal's identity, which the board remembers
-    known_journals: tuple[tuple[int, int], ...] = ()  # (journal, its highest dose) of those that lie beside this one
+    known_doses: tuple[KnownDose, ...] = ()  # of the journals that lie beside this one, as found at the start
     board: BoardRecord | None = None  # the board that this journal knows
     turned_total_steps: int = 0  # what that board should have turned in its life, as far as this journal knows
     limits_differ: bool = False
