@@ -90,6 +90,7 @@ def test_every_limit_is_the_number_of_its_reason():
         "STEPS_PER_S_MAX": 120 * steps_per_ml // 60,
         "RUN_MS_MAX": 5 * 60 * 1000,
         "MADE_GOOD_MS_MAX": 2 * limits.TICK_MS,
+        "SAVING_MS_MAX": 2 * 1000,
         "RUN_MARGIN_MS": 2 * 1000,
         "WINDOW_SLOT_MS": HOUR_MS,
         "WINDOW_SLOTS": 24 + 1,
@@ -396,11 +397,29 @@ def test_time_up_to_the_end_of_the_lease_turns_and_time_beyond_trips(lease_ms):
 def test_an_accepted_dose_begins_with_the_longest_lease_and_loses_it_while_it_waits():
     law = saving()
     assert law.lease_ms == limits.LEASE_MS_MAX
-    tick(law, limits.LEASE_MS_MAX)
+    law.renew_lease(law.last_dose_id, 500)
+    tick(law, 500)
     assert law.state == SAVING
     tick(law, 1)
     assert (law.state, law.trip_reason, law.turned_steps) == (TRIPPED, interlocks.LEASE_LOST, 0)
     assert law.trip_delay_ms == 0, "nothing turned"
+
+
+def test_a_dose_whose_intent_is_not_saved_in_time_trips_however_often_its_lease_is_renewed():
+    law = saving()
+    for _ in range(limits.SAVING_MS_MAX // 10):
+        tick(law, 10)
+        law.renew_lease(law.last_dose_id, limits.LEASE_MS_MAX)
+    assert law.state == SAVING
+    tick(law, 10)
+    assert (law.state, law.trip_reason, law.turned_steps) == (TRIPPED, interlocks.MEMORY_FAILS, 0)
+
+
+def test_the_time_of_saving_is_no_part_of_the_time_of_turning():
+    law = saving()
+    tick(law, limits.SAVING_MS_MAX)
+    law.intent_saved()
+    assert law.run_ms == 0
 
 
 def test_a_lease_is_never_longer_than_the_limit():

@@ -136,10 +136,11 @@ def test_what_the_host_remembers_is_what_its_journal_says(doses):
     for number, (steps, lost, ended) in enumerate(doses, start=2):
         run_ms = number * H
         records.append(
-            m.DoseIntended(examples.moment(run_ms), number, m.MOISTURE_LED, 1.0, steps, 200, 0.005, 0.0, run_ms)
+            m.DoseIntended(examples.moment(run_ms), number, m.MOISTURE_LED, steps * 0.005, steps, 200, 0.005, 0.0, run_ms)
         )
         if ended:
             records.append(closed(number, 0 if lost else steps, steps, run_ms))
+        if ended or number <= len(doses):  # one that another followed is over, though nobody wrote its end
             most_ml += steps * 0.005
 
     state = back(records)

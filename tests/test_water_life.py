@@ -143,7 +143,7 @@ def test_a_request_that_met_a_full_disk_is_answered_when_there_is_room_again(tmp
     journal.close()
 
 
-def _refused(record):
+def _refused(*records):
     raise JournalError("the disk is full")
 
 

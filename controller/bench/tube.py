@@ -46,8 +46,8 @@ class Dose(NamedTuple):
 class Elsewhere(NamedTuple):
     """Doses that were found, how many journals they came from, and a sentence for each one that cannot be read.
 
-    ``known_doses`` are those of this chamber's journals, by the numbers that a board remembers journals by: what a board
-    remembers of another journal is strange, and a dose that stands in none of them was lost.
+    ``known_doses`` are those of this chamber's journals, by the numbers that a board remembers journals by: what a
+    board remembers of another journal is strange, and a dose that stands in none of them was lost.
     """
 
     doses: tuple[Dose, ...]

@@ -236,7 +236,7 @@ class World:
         self._journals_made += 1
         self.disk = Disk(700_000 + self._journals_made)
         if self.kind == plans.PORTIONS:
-            self.disk.append(m.PhaseRecord(examples.moment(0, boot_id=0), m.CALIBRATING, 0), self.now_ms)
+            self.disk.append(self.now_ms, m.PhaseRecord(examples.moment(0, boot_id=0), m.CALIBRATING, 0))
         self.judge.journal_is_replaced()
 
     def change_factor(self, ml_per_step: float) -> None:
