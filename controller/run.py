@@ -113,7 +113,9 @@ class LiveRun:
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, boot_id, clock.utc_trusted)
         state = resume(at, journal.history(), journal.last_reading(), settings, journal.number)
-        lately = given_lately(elsewhere.without(journal.path.parent), at.utc_ms, state.run_ms)
+        lately = given_lately(
+            elsewhere.without(journal.path.parent), at.utc_ms, state.run_ms, utc_trusted=at.utc_trusted
+        )
         state = state.but(
             given_lately=(*lately, *state.given_lately),
             looked_elsewhere_ms=at.monotonic_ms,
@@ -149,7 +151,7 @@ class LiveRun:
         decider.sample()
         self._notice.ready()
         next_tick_ms = next_clock_ms = self.chamber.now().monotonic_ms
-        while not self._stopping and decider.state.phase != m.ENDED:
+        while not self._stopping and (decider.state.phase != m.ENDED or decider.state.open_dose is not None):
             self._take_jobs()
             decider.hear()
             now_ms = self.chamber.now().monotonic_ms

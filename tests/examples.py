@@ -160,6 +160,8 @@ def growing(**changes: Any) -> m.State:
         line=line_that_is(line.SETTLED),
         journal_id=JOURNAL,
         board=board(),
+        board_trip_number=0,
+        run_clock_placed=True,
         turned_total_steps=42_000,
         moisture=m.Channel(counts, m.GOOD, "", at.monotonic_ms, counts, 0, (counts,) * 5),
         moisture_untrusted_since_run_ms=None,
@@ -174,3 +176,8 @@ def with_moisture(state: m.State, content_fraction: float) -> m.State:
     counts = float(counts_for(content_fraction))
     channel = m.Channel(counts, m.GOOD, "", state.now.monotonic_ms, counts, 0, (counts,) * 5)
     return state.but(moisture=channel, moisture_untrusted_since_run_ms=None)
+
+
+def awaited(due_run_ms: int, before_fraction: float, rise_fraction: float) -> m.EffectRecord:
+    """The effect of dose 1, still to be seen."""
+    return m.EffectRecord(moment(), 1, m.AWAITED, due_run_ms, before_fraction, rise_fraction)

@@ -665,3 +665,153 @@ def test_the_examples_counts_lie_on_either_side_of_its_thresholds():
     assert contents["dry"] < examples.PLAN.watering.moisture.low_fraction
     assert contents["wet"] > examples.PLAN.watering.moisture.high_fraction
     assert watering.EFFECTS_MISSED_MAX == 2
+
+
+# -- what an adversary found ----
+
+
+def saving_fails(bench):
+    """The board's memory takes nothing any more."""
+    bench._save = lambda: None
+
+
+@pytest.mark.guards("H4", "host", "45f6e251")
+def test_a_board_whose_memory_is_worn_trips_and_is_asked_for_nothing_more():
+    bench = WaterBench(records=growing())
+    bench.settle()
+    saving_fails(bench)
+
+    bench.wait(14)
+
+    assert bench.turned_steps == 0
+    assert (interlocks.MEMORY_FAILS, m.ON_BOARD) in bench.state.trips
+    assert len(bench.journal.of(m.DoseIntended)) == 1
+    assert "water_missing" in bench.alarms()
+
+
+def test_a_dose_that_gave_nothing_is_not_asked_for_again_at_once_and_missing_water_is_told():
+    bench = WaterBench(with_plan(missing_after_h=2.0), growing())
+    bench.settle()
+    bench.board.law.accept_dose, accept = (
+        lambda *given: accept(*given) if bench.board.law.stop(given[0]) is None else "", bench.board.law.accept_dose,
+    )  # fmt: skip
+    bench.to_board = lambda frame: [(0, frame), (0, stop_of(frame))] if kind_of(frame) == "dose" else whole(frame)
+
+    bench.wait(3)
+
+    assert bench.turned_steps == 0
+    assert len(bench.journal.of(m.DoseIntended)) <= 3 * 60
+    assert "water_missing" in bench.alarms()
+
+
+def stop_of(frame):
+    session, number, dose_id = frame.split(b" ")[1:4]
+    return messages.encode("stop", int(session), int(number) + 1, int(dose_id))
+
+
+@pytest.mark.guards("H8", "host", "ee284e71")
+def test_an_older_journal_is_noticed_though_a_portion_at_the_bench_came_in_between():
+    bench = dosing()
+    early = list(bench.journal.kept)[: -len(bench.journal.of(m.DoseIntended))]
+    early = [each for each in bench.journal.kept if not isinstance(each, m.DoseIntended)]
+    bench.run(60)
+    bench.journal_id, bench.known_journals = 99, ()
+    portion = [m.PhaseRecord(bench.decider.moment(), m.CALIBRATING, 0)]
+    bench.start(portion)
+    bench.settle()
+    bench.ask(m.GIVE_PORTION, "2400")
+    bench.run(60)
+    assert bench.turned_steps == 4800
+    last_id = max(bench.outcomes())
+
+    bench.journal_id, bench.known_journals = JOURNAL_ID, ((99, last_id),)
+    bench.start(early)
+    bench.run(120)
+
+    assert (m.JOURNAL_BEHIND, m.ON_HOST) in bench.state.trips
+    assert bench.state.watering_given_ml == pytest.approx(12.0)
+    assert bench.turned_steps == 4800
+
+
+@pytest.mark.guards("H2", "host", "7669e252")
+def test_doses_without_effect_trip_though_the_controller_restarts_between_them():
+    bench = WaterBench(records=growing())
+    for _ in range(8):
+        bench.wait(2)
+        bench.start()
+
+    assert (m.DOSE_WITHOUT_EFFECT, m.ON_HOST) in bench.state.trips
+    assert bench.turned_steps == 2 * 2400
+
+
+def test_an_accepted_strange_journal_is_in_the_boards_total_once():
+    bench = dosing()
+    bench.run(60)
+    bench.journal_id = JOURNAL_ID + 1
+    bench.start([])
+    bench.run(60)
+    bench.ask(m.CLEAR_TRIP, m.JOURNAL_STRANGE)
+    bench.run_until(lambda: bench.state.phase == m.SOAKING, 3600)
+
+    assert bench.state.turned_total_steps == bench.turned_steps == 2400 + 42_000
+
+
+def test_the_account_of_another_journals_dose_leaves_an_open_one_counted():
+    bench = dosing()
+    foreign = messages.decode(bench.saved)
+    bench.unplug()
+    bench.run(30)
+    saved = list(foreign)
+    saved[3], saved[4], saved[5:9] = 2, 99, [600, 600, "complete", 0]
+    bench.start_board(messages.encode(*saved)[:-1])
+    bench.to_host = losing("report")
+
+    bench.start()
+    bench.run(30)
+    bench.to_host = whole
+    bench.run(120)
+
+    assert bench.outcomes()[1].end_reason in (m.IN_DOUBT, interlocks.STOPPED)
+    assert bench.outcomes()[1].steps_max >= 200
+
+
+def test_a_dose_in_doubt_is_not_pushed_out_by_doses_that_never_began():
+    bench = dosing()
+    bench.to_host = gone
+    bench.run(1500)
+    bench.to_host = whole
+    bench.to_board = losing("dose", "seen")
+    held = bench.state.open_accounts[0]
+    bench.to_host = losing("done")
+
+    bench.wait(2)
+
+    assert held in bench.state.open_accounts
+
+
+def test_network_time_that_comes_while_records_fail_places_the_run_clock_afterwards():
+    bench = WaterBench(records=growing())
+    bench.settle()
+    bench.utc_trusted = False
+    bench.start()
+    bench.run(30)
+    bench.journal.full = True
+    bench.utc_ms += 20 * m.MS_PER_H
+    bench.utc_trusted = True
+    bench.run(30)
+    bench.journal.full = False
+
+    bench.run(120)
+
+    by_utc_ms = bench.now().utc_ms - bench.state.hydrated_utc_ms
+    assert abs(bench.state.run_ms - by_utc_ms) < 2000
+
+
+def test_an_answer_owed_to_a_controller_that_is_gone_is_no_second_controller():
+    bench = WaterBench(records=growing())
+    bench.board.receive(messages.encode("hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM, 99, 5))
+    bench.to_board = lambda frame: [(300, frame)]
+
+    bench.run(60)
+
+    assert bench.state.trips == ()

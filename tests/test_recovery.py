@@ -41,7 +41,9 @@ def test_a_dose_without_an_end_is_open_and_belongs_to_an_earlier_life():
     state = back(HISTORY)
 
     assert state.open_dose == HISTORY[-1]
-    assert state.dose_life == m.DoseLife(dose_life.STOPPING, 400_000)
+    waited_ms = state.run_ms - HISTORY[-1].run_ms
+    assert 0 < waited_ms < dose_life.ACCOUNT_MS - 60_000
+    assert state.dose_life == m.DoseLife(dose_life.STOPPING, 400_000 - waited_ms)
     assert state.last_dose_id == 1
     assert state.line.state == line.DOWN
 
@@ -136,7 +138,9 @@ def test_what_the_host_remembers_is_what_its_journal_says(doses):
     for number, (steps, lost, ended) in enumerate(doses, start=2):
         run_ms = number * H
         records.append(
-            m.DoseIntended(examples.moment(run_ms), number, m.MOISTURE_LED, steps * 0.005, steps, 200, 0.005, 0.0, run_ms)
+            m.DoseIntended(
+                examples.moment(run_ms), number, m.MOISTURE_LED, steps * 0.005, steps, 200, 0.005, 0.0, run_ms
+            )
         )
         if ended:
             records.append(closed(number, 0 if lost else steps, steps, run_ms))

@@ -382,15 +382,16 @@ def test_what_the_run_found_out_at_its_start_is_written_down():
 @pytest.mark.guards("H2", "host", "7669e252")
 @pytest.mark.guards("H9", "host", "ef8570cc")
 def test_two_doses_without_effect_are_a_trip_and_one_is_not():
-    state = examples.growing(effects_missed=0, effect_check=m.EffectCheck(0, 0.30, 0.02))
+    state = examples.growing(effects_missed=0, effect_check=examples.awaited(0, 0.30, 0.02))
     state, actions = decide(state, ticked(state))
     assert "TripRecord" not in kinds(actions)
     assert state.effects_missed == 1
 
-    state = state.but(effect_check=m.EffectCheck(0, 0.30, 0.02))
+    state = state.but(effect_check=examples.awaited(0, 0.30, 0.02))
     state, actions = decide(state, ticked(state))
 
-    assert records(actions)[0].trip_reason == m.DOSE_WITHOUT_EFFECT
+    assert [type(record) for record in records(actions)] == [m.EffectRecord, m.TripRecord]
+    assert records(actions)[1].trip_reason == m.DOSE_WITHOUT_EFFECT
 
 
 @pytest.mark.guards("H5", "host", "bbd6092d")
@@ -585,7 +586,7 @@ def test_the_run_clock_does_not_move_with_the_wall_clock():
 
 
 def test_trusted_utc_corrects_the_run_clock_after_a_time_without_power():
-    state = examples.growing()
+    state = examples.growing(run_clock_placed=False)
     at = later(state, 1000)._replace(utc_ms=state.hydrated_utc_ms + 500_000_000)
 
     after, _ = decide(state, m.ClockStepped(at, 0))

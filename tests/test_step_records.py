@@ -399,7 +399,7 @@ def test_a_step_of_the_clock_is_written_with_what_it_did_to_the_run():
 
 @pytest.mark.parametrize(("off_ms", "corrected"), [(-1, False), (0, False), (1, True), (2001, True)])
 def test_trusted_utc_moves_the_run_clock_on_and_never_back(off_ms, corrected):
-    state = examples.growing()
+    state = examples.growing(run_clock_placed=False)
     by_utc_ms = state.run_ms + 1000 + off_ms
     at = later(state, 1000, utc_ms=state.hydrated_utc_ms + by_utc_ms)
     after, _ = step(state, m.ClockStepped(at, off_ms), SETTINGS)
@@ -408,7 +408,7 @@ def test_trusted_utc_moves_the_run_clock_on_and_never_back(off_ms, corrected):
 
 def claimed(leap_ms, state=None, **changes):
     """The state after trusted UTC claimed that so much more time has passed, and the moment of that claim."""
-    state = (state or examples.growing()).but(**changes)
+    state = (state or examples.growing(run_clock_placed=False)).but(**changes)
     at = later(state, 1000, utc_ms=state.hydrated_utc_ms + state.run_ms + 1000 + leap_ms)
     return step(state, m.ClockStepped(at, leap_ms), SETTINGS)[0]
 

@@ -40,7 +40,7 @@ def test_a_quiet_greeted_chamber_may_be_watered():
         ({"leaving": True}, "leaving"),
         ({"trips": (("leak_wet", m.ON_BOARD), ("air_too_hot", m.ON_HOST))}, "tripped:leak_wet"),
         ({"asked_clear": m.AskedClear(1, "leak_wet", "LK", 0)}, "clearing"),
-        ({"effect_check": m.EffectCheck(10**12, 0.3, 0.01)}, "effect_unseen"),
+        ({"effect_check": examples.awaited(10**12, 0.3, 0.01)}, "effect_unseen"),
         ({"hold_until_ms": 10**12, "hold_reason": "refused:busy"}, "refused:busy"),
         ({"last_dose_id": messages.DOSE_ID_MAX - 1}, ""),
         ({"last_dose_id": messages.DOSE_ID_MAX}, "dose_ids_used_up"),
@@ -355,6 +355,10 @@ def told(state, steps_min=2400, steps_max=2400, reason="complete"):
     return dose_life.happened(state, dose_life.TOLD, examples.SETTINGS, account)[0]
 
 
+def judged_effect(state):
+    return remembered(state, watering.effect_seen(state, examples.SETTINGS), examples.SETTINGS)
+
+
 def test_a_dose_is_followed_by_a_look_at_what_it_did():
     state = told(examples.growing(**examples.open_dose(dose_life.TURNING, before_fraction=0.23)))
 
@@ -368,21 +372,25 @@ def test_a_dose_is_followed_by_a_look_at_what_it_did():
 @pytest.mark.guards("H9", "host", "ef8570cc")
 @pytest.mark.parametrize(("rise_share", "missed"), [(0.19, 1), (0.21, 0)])
 def test_a_dose_that_raises_the_moisture_by_less_than_a_fifth_did_nothing(rise_share, missed):
-    state = examples.growing(effect_check=m.EffectCheck(0, 0.24, 0.05))
+    state = examples.growing(effect_check=examples.awaited(0, 0.24, 0.05))
     state = examples.with_moisture(state, 0.24 + rise_share * 0.05)
 
-    state = watering.judge_effect(state, examples.SETTINGS)
+    state = judged_effect(state)
 
     assert state.effects_missed == missed
     assert state.effect_check is None
 
 
 def test_an_effect_is_not_judged_before_its_time_nor_by_untrusted_moisture():
-    early = examples.growing(effect_check=m.EffectCheck(10**12, 0.24, 0.05))
-    blind = examples.growing(effect_check=m.EffectCheck(0, 0.24, 0.05), moisture=m.Channel())
+    early = examples.growing(effect_check=examples.awaited(10**12, 0.24, 0.05))
+    blind = examples.growing(effect_check=examples.awaited(0, 0.24, 0.05), moisture=m.Channel(), run_ms=0)
 
-    assert watering.judge_effect(early, examples.SETTINGS) is early
-    assert watering.judge_effect(blind, examples.SETTINGS).effects_missed == 0
+    assert watering.effect_seen(early, examples.SETTINGS) is None
+    assert watering.effect_seen(blind, examples.SETTINGS) is None
+    given_up = blind.but(run_ms=watering.EFFECT_AFTER_MS)
+    assert watering.effect_seen(given_up, examples.SETTINGS).effect == m.UNKNOWN
+    assert judged_effect(given_up).effects_missed == 0
+    assert judged_effect(given_up).effect_check is None
 
 
 def test_a_dose_that_raises_the_moisture_by_exactly_a_fifth_reached_the_probe():
@@ -392,8 +400,8 @@ def test_a_dose_that_raises_the_moisture_by_exactly_a_fifth_reached_the_probe():
     assert watering.EFFECT_SHARE_MIN * expected == content, "exact in floating point, so this is the edge itself"
 
     for rise_expected, missed in ((expected, 0), (nextafter(expected, inf), 1)):
-        check = m.EffectCheck(0, 0.0, rise_expected)
-        assert watering.judge_effect(state.but(effect_check=check), examples.SETTINGS).effects_missed == missed
+        check = examples.awaited(0, 0.0, rise_expected)
+        assert judged_effect(state.but(effect_check=check)).effects_missed == missed
 
 
 # -- the edges of every bound ----
@@ -536,7 +544,10 @@ def effect_of(dose, before_fraction=0.22, **closed_changes):
 def test_the_effect_of_a_dose_is_looked_for_half_an_hour_after_its_end():
     bed_ml = examples.PLAN.medium.bed_volume_ml
     ended_run_ms = examples.growing().run_ms
-    assert effect_of(examples.intent()) == m.EffectCheck(ended_run_ms + 30 * 60_000, 0.22, 12.0 / bed_ml)
+    effect = effect_of(examples.intent())
+    assert (effect.dose_id, effect.effect) == (examples.intent().dose_id, m.AWAITED)
+    assert (effect.due_run_ms, effect.moisture_before_fraction) == (ended_run_ms + 30 * 60_000, 0.22)
+    assert effect.rise_expected_fraction == 12.0 / bed_ml
 
 
 @pytest.mark.parametrize(("rise", "judged"), [(0.0039, False), (0.004, True), (0.0041, True)])
@@ -585,7 +596,7 @@ def test_a_portion_into_a_jug_counts_for_the_day_and_not_for_the_plants():
     ids=["moisture was not trusted", "not given in full"],
 )
 def test_what_cannot_be_judged_leaves_the_last_check_as_it_was(before_fraction, reason):
-    check = m.EffectCheck(1, 0.2, 0.1)
+    check = examples.awaited(1, 0.2, 0.1)
     dosing = examples.open_dose(dose_life.TURNING, before_fraction=before_fraction)
     state = told(examples.growing(**dosing, effect_check=check), reason=reason)
     assert state.effect_check == check
@@ -647,5 +658,5 @@ def test_the_boards_late_word_corrects_every_budget_and_nothing_is_counted_twice
 @pytest.mark.parametrize(("early_ms", "judged"), [(1, False), (0, True), (-1, True)])
 def test_the_effect_is_judged_at_its_very_moment(early_ms, judged):
     state = examples.growing()
-    state = state.but(effect_check=m.EffectCheck(state.run_ms + early_ms, 0.1, 0.1))
-    assert (watering.judge_effect(state, examples.SETTINGS).effect_check is None) == judged
+    state = state.but(effect_check=examples.awaited(state.run_ms + early_ms, 0.1, 0.1))
+    assert (watering.effect_seen(state, examples.SETTINGS) is not None) == judged

@@ -26,7 +26,7 @@ DURABLE = (
     "phase", "phase_since_run_ms", "hydrated_utc_ms", "hydrated_utc_trusted", "light_anchor_utc_ms", "open_dose",
     "open_accounts", "last_dose_id", "given_lately", "first_wetting_given_ml", "watering_given_ml", "last_dose_run_ms",
     "last_dose_began_run_ms", "last_slot", "watering_answer", "trips", "steps_due", "steps_done", "board",
-    "turned_total_steps",
+    "turned_total_steps", "effect_check", "effects_missed",
 )  # fmt: skip
 
 Frames = Iterable[tuple[int, bytes]]  # (delay in ms, bytes) of what becomes of one frame

@@ -114,7 +114,7 @@ class BenchSession:
         self.journal = Journal.create(folder / "journal.sqlite", folder.name, settings, __version__, simulated)
         clock = chamber.now()
         at = m.Moment(clock.utc_ms, clock.monotonic_ms, 1, clock.utc_trusted)
-        given = given_lately(elsewhere, at.utc_ms, 0)
+        given = given_lately(elsewhere, at.utc_ms, 0, utc_trusted=at.utc_trusted)
         state = m.State(
             now=at, phase=m.CALIBRATING, given_lately=given, journal_id=self.journal.number,
             known_doses=elsewhere.known_doses,
@@ -169,6 +169,8 @@ class BenchSession:
         if answer is None or not answer.granted:
             self.note(TURNED, turn=self._turns, dose_id=0, dose_steps=0, volume_max_ml=0.0)
             raise ChamberError("The records cannot be written." if answer is None else answer.words)
+        opened = self._decider.state.open_dose
+        assert opened is not None  # its intent was written with the answer
         for _ in range(PORTION_WITHIN_S):
             self._second()
             if self._decider.state.open_dose is None:
@@ -176,8 +178,7 @@ class BenchSession:
             self._judge_others()
         else:
             raise ChamberError("The board did not tell how the portion ended; it is counted in full.")
-        intended = list(self.journal.records(m.DoseIntended))[-1]
-        closed = self.journal.outcomes()[intended.dose_id]  # the newest outcome may correct an earlier portion
+        closed = self.journal.outcomes()[opened.dose_id]
         self.note(
             TURNED, turn=self._turns, dose_id=closed.dose_id, dose_steps=closed.steps_max,
             volume_max_ml=closed.volume_max_ml,

@@ -199,11 +199,16 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> tuple[int, list[Do
     return number, doses
 
 
-def given_lately(elsewhere: Elsewhere, now_utc_ms: int, run_ms: int) -> tuple[m.Given, ...]:
+def given_lately(
+    elsewhere: Elsewhere, now_utc_ms: int, run_ms: int, *, utc_trusted: bool = True
+) -> tuple[m.Given, ...]:
     """The water of the last board day, placed on the run clock; the board counts it too.
 
     What seems to come later than now was written before a clock was set back: it counts as given now, up to a day.
+    Where nobody knows what time it is, the newest dose was given now.
     """
+    if not utc_trusted:
+        now_utc_ms = max((dose.at_utc_ms for dose in elsewhere.doses), default=now_utc_ms)
     return tuple(
         m.Given(given_run_ms, dose.volume_max_ml, m.ELSEWHERE, given_run_ms)
         for dose in elsewhere.doses

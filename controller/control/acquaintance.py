@@ -60,6 +60,10 @@ def judge(state: m.State, settings: Settings) -> tuple[m.State, str, list[m.Acti
     known = state.board
     if known is not None and known.board_id != greeting.board_id:
         state, ended = dose_life.happened(state, dose_life.EXCHANGED, settings)
+        if state.strange_board.board_id != greeting.board_id:
+            state = state.but(strange_board=m.StrangeBoard(greeting.board_id, state.now.utc_ms))
+            words = f"Board {greeting.board_id} answers; this run knows board {known.board_id}."
+            ended = [*ended, m.Append(m.EventRecord(state.now, "board_strange", words))]
         return state, m.BOARD_EXCHANGED, ended
     if state.phase != m.CALIBRATING:
         if not knows_journal(state, greeting):
@@ -101,10 +105,11 @@ def _found(state: m.State, greeting: m.BoardRecord, lost_id: int, settings: Sett
     """
     state, actions = _forgotten(state, settings)
     steps = greeting.turned_total_steps - state.turned_total_steps
-    if state.board is not None:
-        steps -= sum(dose.steps for dose in state.known_doses if dose.dose_id > state.board.last_dose_id)
-    else:
-        steps = min(steps, (greeting.last_dose_id - state.last_dose_id) * limits.DOSE_STEPS_MAX)
+    known = state.board
+    if known is not None:
+        steps -= sum(dose.steps for dose in state.known_doses if dose.dose_id > known.last_dose_id)
+    if known is None or known.accepted_by:  # its total is no measure of what this journal lacks
+        steps = min(greeting.turned_total_steps, (greeting.last_dose_id - state.last_dose_id) * limits.DOSE_STEPS_MAX)
     pump = settings.chamber.pump
     purpose = m.FIRST_WETTING if state.phase in (m.PREPARING, m.WETTING) else m.MOISTURE_LED
     steps = max(0, steps)
@@ -115,8 +120,8 @@ def _found(state: m.State, greeting: m.BoardRecord, lost_id: int, settings: Sett
     state, intended = noted(state, intent, settings)
     closed = dose_life.outcome_of(state, intent, dose_life.Told(steps, steps, m.FOUND_ON_BOARD))
     state, recorded = noted(state, closed, settings)
-    state, known = noted(state, _at(state, greeting, greeting.turned_total_steps, ""), settings)
-    return state, [*actions, *intended, *recorded, *known]
+    state, taken_in = noted(state, _at(state, greeting, greeting.turned_total_steps, ""), settings)
+    return state, [*actions, *intended, *recorded, *taken_in]
 
 
 def _forgotten(state: m.State, settings: Settings) -> Decision:

@@ -48,7 +48,7 @@ def conditions(state: m.State, settings: Settings) -> dict[str, str]:
         found["clock_untrusted"] = "The clock has no network time; records are marked and the run clock goes on."
     if state.clock_doubted_since_ms is not None:
         found["clock_leaps"] = "The clock claims that far more time has passed than seems likely: look at its date."
-    if state.phase == m.GROWING and state.watering_answer in BUDGETS:
+    if state.phase in (m.WETTING, m.GROWING) and state.watering_answer in BUDGETS:
         found["water_budget_used"] = "The plants ask for water but the plan's budget for it is used up."
     found |= _doses(state)
     found |= _missing_water(state, settings)
@@ -70,7 +70,7 @@ def _doses(state: m.State) -> dict[str, str]:
     for account in state.open_accounts:
         young = state.run_ms - account.closed.run_ms < m.MS_PER_DAY
         if account.closed.end_reason == m.IN_DOUBT and young:
-            words = "the whole dose is counted. Look at the bed and the reservoir before the next one."
+            words = "the whole dose is counted. Look at the bed and the reservoir."
             found["dose_in_doubt"] = f"Nobody knows how much of dose {account.closed.dose_id} was given; {words}"
     return found
 
@@ -106,6 +106,8 @@ def lasting(state: m.State, settings: Settings) -> str:
         return "It lasts up to 25 hours, until the board's own count of the last day has room again."
     if reason in watering.WINDOWS_MS:
         return f"It lasts {watering.until_room_ms(state, settings, reason) / m.MS_PER_H:.1f} h more."
+    if reason.startswith("refused:") or reason in ("dose_not_started", "dose_not_given", "dose_in_doubt"):
+        return "It is tried again every few minutes: look at the board, its cable and its power."
     if reason == "moisture_untrusted":
         return "It lasts until the moisture probe can be trusted again: look at its plug and its cable."
     return ""

@@ -77,13 +77,15 @@ def clear(state: m.State, request: m.Request, settings: Settings) -> Decision:
     if state.asked_clear is not None:
         return answered(state, number, ANOTHER_IS_ASKED)
     still = _still(state, reason)
+    if reason == m.BOARD_EXCHANGED and request.at.utc_ms < state.strange_board.since_utc_ms:
+        still = "Yet another board was plugged in since that was asked; look again and ask again."
     if m.ON_HOST in sides and still:
         return answered(state, number, DOES_NOT_FIT, still)
     if m.ON_BOARD not in sides:
         state, cleared = _cleared(state, reason, request.asked_by, settings)
         state, said = answered(state, number, FITS, "Cleared.")
         return state, [*cleared, *said]
-    if state.line.state not in (line.LISTENING, line.SETTLED):
+    if state.line.state not in (line.LISTENING, line.SETTLED) or state.board_trip_number is None:
         return answered(state, number, DOES_NOT_FIT, "The board does not answer; it must be asked first.")
     state, asked = line.say(state, "clear", state.board_trip_number, reason)
     return state.but(asked_clear=m.AskedClear(number, reason, request.asked_by, state.now.monotonic_ms)), [asked]

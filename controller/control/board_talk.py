@@ -75,6 +75,8 @@ def _of_another_conversation(state: m.State, message: Message, settings: Setting
 def _answered(state: m.State, message: Message, settings: Settings) -> Decision:
     journal_id, hello_number = (messages.number(message, name) for name in ("journal_id", "hello_number"))
     if journal_id != state.journal_id or hello_number > state.line.hello_number:
+        if state.line.state == line.GREETING:  # the board may owe it to somebody who is gone
+            return state, []
         return trips.latch(state, m.SECOND_CONTROLLER, settings)
     if hello_number != state.line.hello_number or not line.may_happen(state, line.ANSWERED):
         return state, []  # the answer to an earlier greeting of ours
@@ -113,7 +115,8 @@ def _acquainted(state: m.State, message: Message, session: int, number: int, ech
         heard_ms=state.now.monotonic_ms,
         greeting=greeting,
     )
-    state, trip_reason, recorded = acquaintance.judge(state.but(line=now_line, limits_differ=differ), settings)
+    state = state.but(line=now_line, limits_differ=differ, board_trip_number=None)
+    state, trip_reason, recorded = acquaintance.judge(state, settings)
     tripped: list[m.Action] = []
     if trip_reason:
         state, tripped = trips.latch(state, trip_reason, settings)

@@ -19,7 +19,7 @@ Decision = tuple[m.State, list[m.Action]]
 ASKED = "asked"  # the board was asked and has not answered
 TURNING = "turning"  # the board has it in hand; its lease is renewed
 STOPPING = "stopping"  # the host says no: "stop" is repeated, nothing is renewed
-AWAITED = "awaited"  # nothing can be said or is left to say; the board's account is awaited
+AWAITED = "awaited"  # nothing is left to say; the board's account is awaited
 STATES = (ASKED, TURNING, STOPPING, AWAITED)
 
 # Ends of an open dose
@@ -89,7 +89,7 @@ TRANSITIONS: dict[tuple[str, str], str] = {
     (AWAITED, NEVER_TAKEN): NOTHING,
     (AWAITED, FORGOTTEN): ALL,
     (AWAITED, TOLD): AS_TOLD,
-    (AWAITED, SAYS_NO): AWAITED,
+    (AWAITED, SAYS_NO): STOPPING,
     (AWAITED, SILENT): AWAITED,
     (AWAITED, LINE_LOST): AWAITED,
     (AWAITED, EXCHANGED): ALL,
@@ -179,8 +179,11 @@ def _end(state: m.State, outcome: str, settings: Settings, told: Told | None) ->
         state = held(state, 0, "") if given else held(state, UNSTARTED_HOLD_MS, "dose_not_given")
     closed = outcome_of(state, dose, told)
     state, recorded = noted(state, closed, settings)
-    check = watering.effect_to_see(dose, closed, life.moisture_before_fraction, settings)
-    return (state if check is None else state.but(effect_check=check)), recorded
+    awaited = watering.effect_to_see(dose, closed, life.moisture_before_fraction, settings)
+    if awaited is None:
+        return state, recorded
+    state, noticed = noted(state, awaited, settings)
+    return state, [*recorded, *noticed]
 
 
 def held(state: m.State, for_ms: int, reason: str) -> m.State:
@@ -208,7 +211,7 @@ def host_says_no(state: m.State, settings: Settings) -> bool:
 def obey_the_host(state: m.State, settings: Settings) -> Decision:
     """After every event: from the moment anything says no, the dose is stopped and its lease not renewed."""
     life = state.dose_life
-    if life is None or life.state not in (ASKED, TURNING) or not host_says_no(state, settings):
+    if life is None or life.state == STOPPING or not host_says_no(state, settings):
         return state, []
     state, moved = happened(state, SAYS_NO, settings)
     state, stop = _stop(state)
@@ -287,6 +290,8 @@ def judged(state: m.State, dose_id: int, answer: str, settings: Settings) -> Dec
         return state, []
     if answer == interlocks.ACCEPTED:
         return happened(_taken(state), ACCEPTED, settings)
+    if state.dose_life is not None and state.dose_life.taken:  # a board that takes its word back: its account decides
+        return happened(state, SAYS_NO, settings)
     reason, is_again = "refused:" + answer, state.hold_reason == "refused:" + answer
     state, moved = happened(state, REFUSED, settings)
     words = f"The board refused dose {dose_id}: {answer}."

@@ -32,7 +32,7 @@ def fold(state: m.State, records: Iterable[m.Record], settings: Settings) -> m.S
         at = record.at
         state = state.but(run_ms=run_clock.advanced_ms(state, at), now=at)
         if isinstance(record, m.BootRecord):  # that start placed its run clock too
-            state = run_clock.placed(state.but(clock_doubted_since_ms=None), run_clock.by_utc_ms(state), settings)
+            state = run_clock.placed(_unplaced(state), run_clock.by_utc_ms(state), settings)
         state = remembered(state, record, settings)
     return state
 
@@ -45,16 +45,23 @@ def _alarmed(state: m.State, record: m.AlarmRecord) -> m.State:
     return state.but(alarms=(*others, (record.alarm, standing)))
 
 
+def _unplaced(state: m.State) -> m.State:
+    """A new boot: nothing has placed its run clock yet."""
+    return state.but(run_clock_placed=False, clock_doubted_since_ms=None)
+
+
 def placed(state: m.State, at: m.Moment, last_reading: m.ReadingRecord | None, settings: Settings) -> m.State:
     """A folded state set at a moment. An open dose is one of an earlier life: it is stopped, never resumed."""
-    state = state.but(now=at)
+    state = _unplaced(state).but(now=at)
     if state.hydrated_utc_ms is not None:
         state = with_light_anchor(state, settings)
         if last_reading is not None and last_reading.run_ms is not None:
             state = state.but(run_ms=max(state.run_ms, last_reading.run_ms))
         state = run_clock.placed(state, _claimed_run_ms(state, last_reading), settings)
-    if state.open_dose is not None:
-        state = state.but(dose_life=m.DoseLife(dose_life.STOPPING, at.monotonic_ms))
+    dose = state.open_dose
+    if dose is not None:  # what an earlier life has waited for its account counts, but the board is heard a minute long
+        waited_ms = min(max(0, state.run_ms - dose.run_ms), dose_life.ACCOUNT_MS - 60_000)
+        state = state.but(dose_life=m.DoseLife(dose_life.STOPPING, at.monotonic_ms - waited_ms))
     since_ms = state.wanting_since_run_ms
     return state.but(
         wanting_since_ms=at.monotonic_ms,

@@ -12,7 +12,7 @@ from controller.control import photoperiod, watering
 from controller.plan import Settings
 from firmware_bridge import limits
 
-OPEN_ACCOUNTS_MAX = 8  # of one board: it takes no new dose before the last one's account was seen
+OPEN_ACCOUNTS_MAX = 8  # of either kind: a dose in doubt is not pushed out by those that never began
 # Waits that the plan itself orders: no sign that water is missing
 ORDERLY = ("resting", "pausing", "soaking", "effect_unseen", "steps_not_signed", "ended")
 
@@ -69,7 +69,7 @@ def _closed(state: m.State, closed: m.DoseClosed, settings: Settings) -> m.State
     return state.but(
         open_dose=None if was_open else state.open_dose,
         dose_life=None if was_open else state.dose_life,
-        open_accounts=tuple(accounts[-OPEN_ACCOUNTS_MAX:]),
+        open_accounts=_newest(accounts),
         last_dose_id=max(state.last_dose_id, closed.dose_id),
         last_slot=_slot_after(state, intent, closed),
         given_lately=_given_after(
@@ -84,6 +84,13 @@ def _closed(state: m.State, closed: m.DoseClosed, settings: Settings) -> m.State
         turned_total_steps=max(0, state.turned_total_steps + (0 if in_its_total else more_steps)),
         run_ms=max(state.run_ms, closed.run_ms),
     )
+
+
+def _newest(accounts: list[m.OpenAccount]) -> tuple[m.OpenAccount, ...]:
+    kept: list[m.OpenAccount] = []
+    for end_reason in (m.IN_DOUBT, m.NOT_STARTED):
+        kept += [each for each in accounts if each.closed.end_reason == end_reason][-OPEN_ACCOUNTS_MAX:]
+    return tuple(kept)
 
 
 def _unintended(closed: m.DoseClosed, settings: Settings) -> m.DoseIntended:
@@ -170,6 +177,13 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
     return state.but(watering_answer=record.reason)
 
 
+def _effect(state: m.State, record: m.EffectRecord, settings: Settings) -> m.State:
+    if record.effect == m.AWAITED:
+        return state.but(effect_check=record)
+    missed = {m.SEEN: 0, m.MISSED: state.effects_missed + 1}.get(record.effect, state.effects_missed)
+    return state.but(effect_check=None, effects_missed=missed)
+
+
 def _board(state: m.State, record: m.BoardRecord, settings: Settings) -> m.State:
     return state.but(board=record, turned_total_steps=record.turned_total_steps)
 
@@ -184,4 +198,5 @@ _CHANGES: dict[type, Callable[[m.State, Any, Settings], m.State]] = {
     m.StepRecord: _step,
     m.WateringAnswer: _watering_answer,
     m.BoardRecord: _board,
+    m.EffectRecord: _effect,
 }

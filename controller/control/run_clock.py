@@ -40,10 +40,15 @@ def placed(state: m.State, claimed_ms: int | None, settings: Settings) -> m.Stat
 
 
 def settle_doubt(state: m.State, settings: Settings) -> tuple[m.State, list[m.ClockRecord]]:
-    """Each second while the clock is in doubt: believe it when it has stood by its claim, or has taken it back."""
-    if state.clock_doubted_since_ms is None:
+    """Each second while trusted UTC has not placed the run clock: it may have come while no record could be written.
+
+    A clock in doubt is believed when it has stood by its claim, or has taken it back.
+    """
+    if state.run_clock_placed or state.hydrated_utc_ms is None or not state.now.utc_trusted or state.phase == m.ENDED:
         return state, []
-    state = placed(state, by_utc_ms(state), settings)
-    if state.clock_doubted_since_ms is not None:
-        return state, []
+    if state.hydrated_utc_trusted:
+        state = placed(state, by_utc_ms(state), settings)
+        if state.clock_doubted_since_ms is not None:
+            return state, []
+    state = state.but(run_clock_placed=True)
     return state, [m.ClockRecord(state.now, 0, state.run_ms)]

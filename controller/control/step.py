@@ -181,15 +181,19 @@ def _ticked(state: m.State, settings: Settings) -> Decision:
         state, said = pass_time(state, settings)
         spoken += said
     state, clock = run_clock.settle_doubt(state, settings)
-    spoken += [m.Append(record) for record in clock]
+    for record in clock:
+        state, recorded = noted(state, record, settings)
+        spoken += recorded
     state, phased = (state, []) if state.open_dose is not None else hands_on.phase_after(state, settings)
     if phased:
         return state, [*spoken, *phased]
-    before = state.effects_missed
-    state = watering.judge_effect(state, settings)
-    if before < state.effects_missed == watering.EFFECTS_MISSED_MAX:
-        state, tripped = trips.latch(state, m.DOSE_WITHOUT_EFFECT, settings)
-        return state, [*spoken, *tripped]
+    effect = watering.effect_seen(state, settings)
+    if effect is not None:
+        state, recorded = noted(state, effect, settings)
+        spoken += recorded
+        if effect.effect == m.MISSED and state.effects_missed == watering.EFFECTS_MISSED_MAX:
+            state, tripped = trips.latch(state, m.DOSE_WITHOUT_EFFECT, settings)
+            return state, [*spoken, *tripped]
     state, dosed = _water(state, settings)
     return state, [*spoken, *dosed]
 

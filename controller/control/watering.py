@@ -5,6 +5,7 @@ step of the wall clock neither repeats a dose nor skips one.
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -278,23 +279,24 @@ def volume_of(steps_min: int, steps_max: int, dose: m.DoseIntended) -> tuple[flo
 
 def effect_to_see(
     dose: m.DoseIntended, closed: m.DoseClosed, before_fraction: float | None, settings: Settings
-) -> m.EffectCheck | None:
+) -> m.EffectRecord | None:
     """What a whole dose for plants should do to the moisture, if a probe that is trusted can tell."""
     rise = closed.volume_ml / settings.plan.medium.bed_volume_ml
     is_judged = dose.purpose in (m.MOISTURE_LED, m.FIXED_TIME) and closed.end_reason == "complete"
     if not is_judged or before_fraction is None or rise < EFFECT_RISE_MIN_FRACTION:
         return None
-    return m.EffectCheck(closed.run_ms + EFFECT_AFTER_MS, before_fraction, rise)
+    return m.EffectRecord(closed.at, dose.dose_id, m.AWAITED, closed.run_ms + EFFECT_AFTER_MS, before_fraction, rise)
 
 
-def judge_effect(state: m.State, settings: Settings) -> m.State:
-    """Look whether the last dose reached the probe, once its time has come. Untrusted moisture says nothing."""
+def effect_seen(state: m.State, settings: Settings) -> m.EffectRecord | None:
+    """What became of the awaited effect, once its time has come. A probe that stays untrusted says nothing."""
     check = state.effect_check
     if check is None or state.run_ms < check.due_run_ms:
-        return state
+        return None
     content = water_content_fraction(state, settings)
     if content is None:
-        return state.but(effect_check=None)
+        is_over = state.run_ms - check.due_run_ms >= EFFECT_AFTER_MS
+        return replace(check, at=state.now, effect=m.UNKNOWN) if is_over else None
     rise = content - check.moisture_before_fraction
-    missed = 0 if rise >= EFFECT_SHARE_MIN * check.rise_expected_fraction else state.effects_missed + 1
-    return state.but(effect_check=None, effects_missed=missed)
+    is_seen = rise >= EFFECT_SHARE_MIN * check.rise_expected_fraction
+    return replace(check, at=state.now, effect=m.SEEN if is_seen else m.MISSED)

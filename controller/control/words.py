@@ -8,7 +8,7 @@ TRIP_WORDS = {
     "reservoir_empty": "The reservoir is empty, or its float is unplugged.",
     "run_too_long": "The pump ran longer than its dose can take.",
     "moved_while_stopped": "The pump moved although it was told to stand still.",
-    "lease_lost": "The controller fell silent while the pump was turning.",
+    "lease_lost": "The controller fell silent in the middle of a dose.",
     "state_lost": "The board has lost its memory of the last dose.",
     "over_dose": "The pump turned further than the dose allowed.",
     "memory_fails": "The board cannot keep its memory, so it gives no dose: put in another board.",

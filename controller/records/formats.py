@@ -12,7 +12,7 @@ from controller.control import model as m
 FORMAT = 3
 OLDEST_FORMAT = 2  # older journals are not read
 # 2: a request may carry a picture and the number of the observation it corrects
-ADDED: dict[int, tuple[type, ...]] = {3: (m.BoardRecord,)}  # format -> the records that came with it
+ADDED: dict[int, tuple[type, ...]] = {3: (m.BoardRecord, m.EffectRecord)}  # format -> the records that came with it
 
 TABLES: dict[type, str] = {
     m.BootRecord: "boots",
@@ -20,6 +20,7 @@ TABLES: dict[type, str] = {
     m.DoseIntended: "dose_intents",
     m.DoseClosed: "dose_outcomes",
     m.BoardRecord: "boards",
+    m.EffectRecord: "effects",
     m.WateringAnswer: "watering_answers",
     m.TripRecord: "trips",
     m.TripCleared: "trip_clears",

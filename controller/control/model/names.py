@@ -27,6 +27,13 @@ CALIBRATION = "calibration"
 
 ELSEWHERE = "elsewhere"  # not a dose of this run: water that other journals of this chamber hold
 
+# -- what became of a dose at the moisture probe ----
+
+AWAITED = "awaited"
+SEEN = "seen"
+MISSED = "missed"
+UNKNOWN = "unknown"
+
 # -- trips that the host raises by itself ----
 
 DOSE_WITHOUT_EFFECT = "dose_without_effect"

@@ -83,6 +83,18 @@ class BoardRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class EffectRecord:
+    """Whether a dose reached the moisture probe: awaited until ``due_run_ms``, then seen, missed or unknown."""
+
+    at: Moment
+    dose_id: int
+    effect: str
+    due_run_ms: int
+    moisture_before_fraction: float
+    rise_expected_fraction: float
+
+
+@dataclass(frozen=True, slots=True)
 class WateringAnswer:
     """Why water is, or is not, given now; written only when the answer changes."""
 
@@ -205,6 +217,7 @@ Record = (
     | DoseIntended
     | DoseClosed
     | BoardRecord
+    | EffectRecord
     | WateringAnswer
     | TripRecord
     | TripCleared

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 from controller.control.model.moments import Moment, Reading
 from controller.control.model.names import MISSING, PREPARING
-from controller.control.model.records import BoardRecord, DoseClosed, DoseIntended, Record
+from controller.control.model.records import BoardRecord, DoseClosed, DoseIntended, EffectRecord, Record
 
 
 class Channel(NamedTuple):
@@ -52,6 +52,16 @@ class KnownDose(NamedTuple):
     steps: int
 
 
+class StrangeBoard(NamedTuple):
+    """A board that this journal does not know, and since when it answers."""
+
+    board_id: int = 0
+    since_utc_ms: int = 0
+
+
+NO_STRANGER = StrangeBoard()
+
+
 class OpenAccount(NamedTuple):
     """A dose that was closed without the board's word: what the board says later corrects it."""
 
@@ -89,14 +99,6 @@ NEW_PUMP = PumpAge()
 
 
 NO_LINE = Line()
-
-
-class EffectCheck(NamedTuple):
-    """A finished dose whose effect on the moisture is still to be seen."""
-
-    due_run_ms: int
-    moisture_before_fraction: float
-    rise_expected_fraction: float
 
 
 class AlarmState(NamedTuple):
@@ -140,7 +142,7 @@ class State:
     last_dose_began_run_ms: int = 0
     thirsty: bool = False
     last_slot: int = -1
-    effect_check: EffectCheck | None = None
+    effect_check: EffectRecord | None = None  # of a finished dose whose effect is still to be seen
     effects_missed: int = 0
     watering_answer: str = ""
     wanting_since_ms: int = 0  # monotonic, of the same; for a run that gets ready, whose run clock stands still
@@ -151,10 +153,11 @@ class State:
     line: Line = NO_LINE
     journal_id: int = 0  # this journal's identity, which the board remembers
     known_doses: tuple[KnownDose, ...] = ()  # of the journals that lie beside this one, as found at the start
+    strange_board: StrangeBoard = NO_STRANGER
     board: BoardRecord | None = None  # the board that this journal knows
     turned_total_steps: int = 0  # what that board should have turned in its life, as far as this journal knows
     limits_differ: bool = False
-    board_trip_number: int = 0  # of the trip in the board's newest report
+    board_trip_number: int | None = None  # of the trip in the newest report of this conversation
     hold_until_ms: int = 0  # monotonic; a dose was not started, so the board is left in peace for a while
     hold_reason: str = ""
     asked_clear: AskedClear | None = None
