@@ -3,7 +3,15 @@
 import pytest
 
 from firmware_bridge import limits
-from tests.stand.virtual.doses import FEW_LOOKS_US, PULSE_SPACE_US, TICK_US, WET, assert_it_ran_through, dosing
+from tests.stand.virtual.doses import (
+    FEW_LOOKS_US,
+    PULSE_SPACE_US,
+    PULSE_US,
+    TICK_US,
+    WET,
+    assert_it_ran_through,
+    dosing,
+)
 from tests.stand.virtual.playing import US_PER_S, Script, play
 
 
@@ -60,12 +68,45 @@ def test_the_coils_are_off_before_a_dose_and_on_at_its_first_pulse():
     assert 1.0 * US_PER_S < on_us < played.pulses_us[0] <= on_us + FEW_LOOKS_US
 
 
-def test_the_pump_turns_one_way_only():
-    played = play(Script(0.1))
-    assert [pin for pin in played.log["pins"] if pin[0] == 3] == [[3, "out", None, 0]]
+@pytest.mark.guards("H3", "board", "0bf493d6")
+def test_the_coils_stay_on_between_the_steps_of_a_slow_dose():
+    script = Script(4.0)
+    script.greets(0.5)
+    script.doses(1.0, 1, 20, 10)
+    played = play(script)
+    assert len(played.pulses_us) == 20
+    assert len(played.enabled_us()) == len(played.disabled_us()) == 1
 
 
-# -- late ticks, a clock that stands, the watchdog ---------------------------------------------------------
+def test_the_pump_turns_one_way_only_and_no_pin_is_driven_that_is_not_the_board_s():
+    pins = play(Script(0.1)).log["pins"]
+    assert sorted(pins) == [[2, "out", None, 0], [3, "out", None, 0], [4, "out", None, 1], [5, "in", "pull-up", None]]
+
+
+def test_the_first_pulse_of_a_tick_comes_with_it():
+    played = play(dosing(costs_us={"look": 0}))
+    assert played.pulses_us[0] == played.enabled_us()[0]
+    assert played.done() == (1, 400, 400, "complete")
+
+
+def test_a_turning_board_waits_between_its_pulses_for_its_host():
+    assert play(dosing()).counts["polls"] < 2000
+
+
+# -- ticks, on time and late, a clock that stands, the watchdog ----------------------------------------------
+
+
+@pytest.mark.parametrize("look_us", [0, 20])
+def test_a_board_at_rest_looks_at_its_probes_a_hundred_times_a_second_for_long(look_us):
+    counts = play(Script(20.005, costs_us={"look": look_us})).counts
+    assert counts["looks"] == 2000
+    assert counts["longest_unfed_us"] <= TICK_US + 20 * look_us
+
+
+def test_a_tick_that_takes_as_long_as_a_tick_leaves_the_next_to_the_host():
+    script = Script(2.0, costs_us={"look": 0, "probe": TICK_US // 4})
+    script.greets(1.0)
+    assert play(script).said("board")
 
 
 @pytest.mark.guards("H3", "board", "0bf493d6")
@@ -83,6 +124,14 @@ def test_a_tick_that_is_half_a_second_late_makes_good_two_ticks_and_hurries_noth
     assert made_good <= len(in_the_next_tick) <= made_good + 1
     assert played.done() == (1, 400, 400, "complete")
     assert len(played.pulses_us) == 400
+
+
+@pytest.mark.guards("H3", "board", "0bf493d6")
+def test_pulses_that_hurry_after_a_late_tick_leave_the_driver_its_space():
+    """Half a period of the fastest rate, from the end of a pulse on, and then a look at the clock."""
+    script = dosing(costs_us={"look": 1})
+    script.at(1.3, "late", 500_000)
+    assert min(play(script).spaces_us()) == PULSE_US + PULSE_SPACE_US + 1
 
 
 @pytest.mark.guards("H3", "board", "0bf493d6")
