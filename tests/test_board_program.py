@@ -104,7 +104,7 @@ def test_an_identity_is_drawn_from_1_to_999999999():
 @pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize("flood", ["\xff\x03\n" * 2000, "ask " * 1500, messages.encode("ask").decode() * 700])
 def test_a_flooded_line_takes_no_pulse_and_no_tick_and_leaves_the_watchdog_fed(flood):
-    script = dosing(4.0, costs_us={"byte": 5})
+    script = dosing(4.0, costs_us={"read": 5, "write": 5})
     script.at(1.2, "host", flood)
     played = play(script)
     assert_it_ran_through(played)
@@ -115,7 +115,7 @@ def test_a_flooded_line_takes_no_pulse_and_no_tick_and_leaves_the_watchdog_fed(f
 
 @pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_leak_in_a_flood_trips_within_a_tick():
-    script = dosing(costs_us={"byte": 5})
+    script = dosing(costs_us={"read": 5, "write": 5})
     script.at(1.2, "host", "\x00" * 5000)
     script.probes(1.25, leak=WET)
     played = play(script)
@@ -123,8 +123,29 @@ def test_a_leak_in_a_flood_trips_within_a_tick():
     assert 0 < off_us - 1.25 * US_PER_S <= TICK_US + FEW_LOOKS_US + 32 * 5
 
 
+def test_between_two_ticks_a_slow_line_is_read_32_bytes_and_no_more():
+    script = Script(4.205, costs_us={"look": 0, "read": 1000})
+    script.at(1.0, "host", "x" * 3200)
+    assert play(script).counts["looks"] == pytest.approx(100 + 3200 / 32, abs=1)
+
+
+def test_a_kilobyte_can_be_owed_and_not_a_byte_more():
+    program = """
+from firmware_bridge.wire import Wire
+wire, other = Wire(), Wire()
+wire.owe(b"a" * 1000)
+wire.owe(b"b" * 24)
+wire.owe(b"c")
+other.owe(b"d" * 1025)
+print(len(wire.unsent), len(other.unsent))
+"""
+    command = [micropython(), "-c", program]
+    done = subprocess.run(command, env=environment(STAND / "clock"), capture_output=True, check=True)
+    assert done.stdout.split() == [b"1024", b"0"]
+
+
 def test_what_follows_a_flood_is_still_heard():
-    script = Script(6.0, costs_us={"byte": 5})
+    script = Script(6.0, costs_us={"read": 5, "write": 5})
     script.at(1.0, "host", "\xff" * 5000 + "\n")
     script.greets(5.0)
     played = play(script)
@@ -145,12 +166,19 @@ def test_a_host_that_does_not_listen_is_owed_a_kilobyte_of_whole_lines_and_no_mo
     assert len(played.said("report")) == pytest.approx(4 + owed_bytes / 52 + 9, abs=3)
 
 
+@pytest.mark.guards("H3", "board", "0bf493d6")
+def test_a_host_that_does_not_listen_delays_no_pulse():
+    heard, unheard = dosing(costs_us={"look": 0}), dosing(costs_us={"look": 0})
+    unheard.at(1.0, "deaf", True)
+    assert play(unheard).pulses_us == play(heard).pulses_us
+
+
 def test_nobody_at_the_other_end_makes_no_busy_board():
     script = Script(3.0)
     script.at(1.0, "gone", True)
     played = play(script)
     assert_it_ran_through(played)
-    assert played.counts["polls"] < 3000
+    assert 1500 < played.counts["polls"] < 3000, "about once a millisecond"
 
 
 # -- probes, rotor, jumper ---------------------------------------------------------------------------------

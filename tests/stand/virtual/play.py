@@ -51,9 +51,9 @@ class Stdin:
             world.wait(-1, self.ready)
         if world.gone:
             return b""
-        world.cost("byte")
+        world.cost("read")
         data, world.incoming = world.incoming[:length], world.incoming[length:]
-        if world.interrupts and b"\x03" in data:
+        if world.interrupt_byte in data:
             raise KeyboardInterrupt
         return data
 
@@ -64,9 +64,9 @@ class Stdout:
         return not world.deaf
 
     def write(self, data):
-        if world.deaf:
-            return None
-        world.cost("byte")
+        if world.deaf:  # likewise, until somebody listens
+            world.wait(-1, self.ready)
+        world.cost("write")
         world.say(data)
         return len(data)
 
@@ -162,7 +162,9 @@ Machine.Pin = Pin
 class MicroPython:
     @staticmethod
     def kbd_intr(byte):
-        world.interrupts = byte == 3
+        if not -1 <= byte < 256:
+            raise ValueError("neither a byte nor none: " + str(byte))
+        world.interrupt_byte = byte
 
 
 def play(program):

@@ -28,7 +28,7 @@ class Script:
 
     end_s: float
     start_us: int = 0  # what the counter behind all ticks shows at first
-    costs_us: Mapping[str, int] = field(default_factory=dict)  # of a look, a probe, a byte, an encode, a save
+    costs_us: Mapping[str, int] = field(default_factory=dict)  # of look, probe, encode, save, and a byte: read, write
     jumper_on: bool = False
     files: dict[str, str] = field(default_factory=lambda: {"saved": fresh_saved_line().decode()})
     happenings: list[tuple[int, str, Any]] = field(default_factory=list)

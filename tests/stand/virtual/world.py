@@ -50,7 +50,7 @@ class World:
         self.tell("boots", self.now_us, why)
         self.levels = {}
         self.incoming, self.said = b"", b""
-        self.interrupts = True  # a byte of 3 ends the program
+        self.interrupt_byte = 3  # ends the program; -1: none does
         self.watch(0)
         self.on_edge = None
         self._rose_us = None  # when the STEP pulse in hand began
@@ -139,6 +139,8 @@ class World:
         return self.levels.get(number, 1 if number == self.script["enable_pin"] else 0)
 
     def drive(self, number, level):
+        if level not in (0, 1):
+            raise ValueError("a pin is low or high: " + str(level))
         rises = level and not self.level(number)
         if number == self.script["enable_pin"] and level != self.level(number):
             self.tell("enable", self.now_us, level)
