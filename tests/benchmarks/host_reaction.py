@@ -19,10 +19,11 @@ from controller import run
 from controller.chamber.physics import Physics
 from controller.chamber.real import RealChamber
 from controller.chamber.sensor_bus import SimulatedBus
-from controller.control import model as m
+from controller.control.dose_life import TURNING
 from controller.plan import BoardLine
 from controller.records.journal import Journal
 from controller.settings import example_path, read_settings
+from tests.examples import intent, open_dose
 
 TRIALS = 100
 
@@ -48,8 +49,8 @@ def main():
         thread.start()
         time.sleep(0.5)
         for trial in range(TRIALS):
-            dose = m.OpenDose(trial + 1, 2400, m.MOISTURE_LED, 0, judged=True)
-            live.decider.state = live.decider.state.but(open_dose=dose, trips=(), link_up=True)
+            dosing = open_dose(TURNING, intent(trial + 1), since_ms=chamber.now().monotonic_ms)
+            live.decider.state = live.decider.state.but(trips=(), **dosing)
             while select.select([ours], [], [], 0)[0]:
                 os.read(ours, 4096)
             time.sleep(0.003 * (trial % 10))
@@ -63,7 +64,7 @@ def main():
             leak.drive_low()
             time.sleep(0.06)
         live.stop()
-        live.decider.state = live.decider.state.but(open_dose=None)
+        live.decider.state = live.decider.state.but(open_dose=None, dose_life=None)
         thread.join()
     delays_ms.sort()
     print(
