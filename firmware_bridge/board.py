@@ -85,7 +85,7 @@ class Board:
         self._heard = 0  # number of the newest message of the host in this session
         self._said = 0  # number of our newest
         self._reader = messages.LineReader()
-        self._out: list[bytes] = []
+        self._out: list[tuple[str | int | None, ...]] = []
         self._uptime_ms = 0
         self._since_done_ms = DONE_REPEAT_MS
         self._since_report_ms = 0
@@ -93,7 +93,7 @@ class Board:
         self._probes: tuple[int, int, int, int] | None = None  # nothing is reported before they were looked at
         self._report_owed = False
         self._tripped_before = trip_reason
-        self._to_save: bytes | None = None
+        self._save_owed = False
         self._ask_save()
 
     # -- bytes in, bytes out -------------------------------------------------------------------------------
@@ -109,25 +109,26 @@ class Board:
             self._obey(message)
 
     def take_output(self) -> bytes:
-        """Bytes for the host since the last call."""
-        out = b"".join(self._out)
+        """Bytes for the host since the last call. They are made here: a tick that trips answers before that."""
+        out = b"".join([messages.encode(str(each[0]), *each[1:]) for each in self._out])
         self._out = []
         return out
 
     def take_to_save(self) -> bytes | None:
         """A line to be saved now, or None. Call ``intent_saved`` once it is safely stored."""
-        line = self._to_save
-        self._to_save = None
-        return line
+        if not self._save_owed:
+            return None
+        self._save_owed = False
+        return self._saved_line()
 
     def intent_saved(self) -> None:
         """What ``take_to_save`` gave out is stored. Without effect while a newer line waits to be taken."""
-        if self._to_save is None:
+        if not self._save_owed:
             self.law.intent_saved()
 
     def _say(self, kind: str, *values: str | int | None) -> None:
         self._said += 1
-        self._out.append(messages.encode(kind, self.session, self._said, self._heard, *values))
+        self._out.append((kind, self.session, self._said, self._heard) + values)  # noqa: RUF005
 
     def _obey(self, message: tuple[str | int | None, ...]) -> None:
         kind = message[0]
@@ -279,10 +280,13 @@ class Board:
         )
 
     def _ask_save(self) -> None:
+        self._since_saved_ms = 0
+        self._save_owed = True
+
+    def _saved_line(self) -> bytes:
         steps_min, steps_max, end_reason = self._done
         law = self.law
-        self._since_saved_ms = 0
-        self._to_save = messages.encode(
+        return messages.encode(
             "saved",
             self.board_id,
             self.boots,

@@ -138,7 +138,7 @@ def test_nothing_turns_until_the_intent_was_taken_and_stored(bench):
         assert bench.board.tick(100, *DRY, 0) == 0
     line = bench.board.take_to_save()
     assert saved_values(line) == {**OF_FRESH, "boots": 1, "last_dose_id": 1, "last_journal_id": JOURNAL,
-                                  "steps_max": 1000, "seen": 0, "slot_ms": 10, "slot_24_steps": 1000}  # fmt: skip
+                                  "steps_max": 1000, "seen": 0, "slot_ms": 510, "slot_24_steps": 1000}  # fmt: skip
     assert bench.board.tick(100, *DRY, 0) == 0, "taken is not yet stored"
     bench.board.intent_saved()
     assert bench.board.tick(100, *DRY, 0) == 10

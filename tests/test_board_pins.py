@@ -52,7 +52,7 @@ def test_after_the_last_step_the_coils_are_off_before_anything_is_saved_or_said(
 @pytest.mark.guards("H3", "board", "0bf493d6")
 def test_a_stop_switches_the_coils_off_in_a_tick_before_it_is_saved_and_said():
     script = dosing(costs_us=SLOW)
-    script.says(1.3, "stop")
+    script.says(1.3, "stop", 1)
     played = play(script)
     (off_us,) = played.disabled_us()
     assert 0 < off_us - 1.3 * US_PER_S <= TICK_US + FEW_LOOKS_US
@@ -100,7 +100,7 @@ def test_a_turning_board_waits_between_its_pulses_for_its_host():
 def test_a_board_at_rest_looks_at_its_probes_a_hundred_times_a_second_for_long(look_us):
     counts = play(Script(20.005, costs_us={"look": look_us})).counts
     assert counts["looks"] == 2000
-    assert counts["longest_unfed_us"] <= TICK_US + 20 * look_us
+    assert counts["longest_unfed_us"] <= TICK_US + 32 * look_us
 
 
 def test_a_tick_that_takes_as_long_as_a_tick_leaves_the_next_to_the_host():

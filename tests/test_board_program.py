@@ -8,11 +8,19 @@ import pytest
 from firmware_bridge import limits, messages
 from tests.stand.interpreter import ROOT, STAND, environment, micropython
 from tests.stand.virtual.doses import FEW_LOOKS_US, TICK_US, WET, assert_it_ran_through, dosing
-from tests.stand.virtual.playing import US_PER_S, Script, play
+from tests.stand.virtual.playing import BOARD_ID, JOURNAL_ID, US_PER_S, Script, play
+
+LINE_BYTES = 80  # a report at rest, and a little more
+
+
+def account_in(line):
+    """Dose, steps at least and at most, reason and whether it was seen, of a saved line."""
+    saved = line.split()
+    return [saved[3], *saved[5:9]]
 
 
 @pytest.mark.guards("H3", "board", "6504f7a9")
-def test_a_dose_whose_intent_cannot_be_saved_never_turns_and_its_lease_runs_out():
+def test_a_dose_whose_intent_cannot_be_saved_never_turns_and_trips_in_time():
     script = dosing(7.5)
     script.at(0.7, "saves_fail", True)
     script.at(6.5, "saves_fail", False)
@@ -20,9 +28,9 @@ def test_a_dose_whose_intent_cannot_be_saved_never_turns_and_its_lease_runs_out(
     assert_it_ran_through(played)
     assert played.pulses_us == []
     assert played.enabled_us() == []
-    assert played.done() == (1, 0, 0, "lease_lost")
-    assert [line.split()[1:6] for at_us, line in played.log["saved"] if at_us > 1 * US_PER_S] == [
-        ["1", "1", "0", "0", "lease_lost"]
+    assert played.done() == (1, 0, 0, "memory_fails")
+    assert [account_in(line) for at_us, line in played.log["saved"] if at_us > 1 * US_PER_S] == [
+        ["1", "0", "0", "memory_fails", "0"]
     ], "tried again until it lasted, and then no more"
 
 
@@ -46,7 +54,7 @@ def test_a_memory_that_fails_at_the_end_of_a_dose_holds_it_as_soon_as_it_can():
     script.at(1.5, "saves_fail", True)
     script.at(3.0, "saves_fail", False)
     played = play(script)
-    saved = [(at_us, line.split()[2:7]) for at_us, line in played.log["saved"]]
+    saved = [(at_us, account_in(line)) for at_us, line in played.log["saved"]]
     assert saved[-1][1] == ["1", "400", "400", "complete", "0"]
     assert 3.0 * US_PER_S <= saved[-1][0] <= 3.0 * US_PER_S + 2 * TICK_US
     assert len(saved) == 3, "its start, its intent, its end"
@@ -61,7 +69,7 @@ def test_what_was_saved_is_what_the_board_begins_with():
     second = play(script)
     assert second.done() == (1, 400, 400, "complete")
     assert {message[:1] for _, message in second.said("done")} == {(1,)}
-    assert second.said("board")[0][1][2:] == (2, 1), "its second boot, its last dose"
+    assert second.said("board")[0][1][4:] == (BOARD_ID, 1, JOURNAL_ID, 400), "who it is, and what it gave for whom"
 
 
 @pytest.mark.parametrize("files", [{}, {"saved": "worn out"}])
@@ -71,7 +79,7 @@ def test_a_board_without_a_memory_is_tripped_until_a_technician_s_file_makes_it_
     fresh = play(Script(3.0, files={**files, "commission": ""}))
     assert {message[1] for _, message in fresh.said("report")} == {None}
     assert fresh.files.keys() == {"saved"}, "asked for once"
-    assert [line.split()[1] for _, line in fresh.log["saved"]] == ["0", "1"]
+    assert [line.split()[2] for _, line in fresh.log["saved"]] == ["0", "1"]
 
 
 def identities(urandom):
@@ -102,7 +110,9 @@ def test_an_identity_is_drawn_from_1_to_999999999():
 
 
 @pytest.mark.guards("H3", "board", "6504f7a9")
-@pytest.mark.parametrize("flood", ["\xff\x03\n" * 2000, "ask " * 1500, messages.encode("ask").decode() * 700])
+@pytest.mark.parametrize(
+    "flood", ["\xff\x03\n" * 2000, "ask " * 1500, messages.encode("ask", 10000001, 1).decode() * 400]
+)
 def test_a_flooded_line_takes_no_pulse_and_no_tick_and_leaves_the_watchdog_fed(flood):
     script = dosing(4.0, costs_us={"read": 5, "write": 5})
     script.at(1.2, "host", flood)
@@ -161,9 +171,9 @@ def test_a_host_that_does_not_listen_is_owed_a_kilobyte_of_whole_lines_and_no_mo
     assert_it_ran_through(played)
     late = [(at_us, line) for at_us, line in played.log["said"] if 30.5 * US_PER_S <= at_us < 30.6 * US_PER_S]
     owed_bytes = sum(len(line) + 1 for _, line in late)
-    assert 1024 - 60 < owed_bytes <= 1024
+    assert 1024 - LINE_BYTES < owed_bytes <= 1024
     assert len(played.said("report")) == len(played.log["said"]), "every line is whole"
-    assert len(played.said("report")) == pytest.approx(4 + owed_bytes / 52 + 9, abs=3)
+    assert len(played.said("report")) == pytest.approx(4 + owed_bytes / LINE_BYTES + 9, abs=3)
 
 
 @pytest.mark.guards("H3", "board", "0bf493d6")
@@ -187,7 +197,7 @@ def test_nobody_at_the_other_end_makes_no_busy_board():
 def test_counts_of_the_probes_are_said_as_the_converter_gave_them():
     script = Script(2.5)
     script.probes(0.5, leak=2047, float=3001, reservoir=15, moisture=4095)
-    assert play(script).said("report")[-1][1][5:9] == (2047, 3001, 15, 4095)
+    assert play(script).said("report")[-1][1][7:11] == (2047, 3001, 15, 4095)
 
 
 ROTOR = {"\nROTOR_PIN = None": "\nROTOR_PIN = 6"}

@@ -27,7 +27,7 @@ def state_of(bench):
     """All that decides what the board does."""
     board = bench.board
     law = {**vars(board.law), "_slots": tuple(board.law.window_slots_steps()), "_slot": 0}
-    return law, board.session, board._heard, board._done, board._done_seen, board._last_journal_id, board._to_save
+    return law, board.session, board._heard, board._done, board._done_seen, board._last_journal_id, board._save_owed
 
 
 def after_one_dose(bench):

@@ -8,7 +8,7 @@ from tests.stand.virtual.playing import LOOK_US, US_PER_S, Played, Script, play
 TICK_US = limits.TICK_MS * 1000
 PULSE_SPACE_US = US_PER_S // limits.STEPS_PER_S_MAX // 2
 PULSE_US = 5
-FEW_LOOKS_US = 20 * LOOK_US  # a program looks at its clock now and then
+FEW_LOOKS_US = 32 * LOOK_US  # a program looks at its clock now and then
 WET = 100
 
 

@@ -15,6 +15,7 @@ from tests.stand import machine
 from tests.stand.interpreter import ROOT, STAND, environment, micropython
 from tests.stand.stand import DRY
 
+BOARD_ID, JOURNAL_ID = 815, 4711
 PROGRAM = ROOT / "firmware_bridge" / "main.py"
 DEADLINE_S = 60.0  # long, since a computer may be busy: a play takes a second or two
 US_PER_S = 1_000_000
@@ -30,8 +31,11 @@ class Script:
     start_us: int = 0  # what the counter behind all ticks shows at first
     costs_us: Mapping[str, int] = field(default_factory=dict)  # of look, probe, encode, save, and a byte: read, write
     jumper_on: bool = False
-    files: dict[str, str] = field(default_factory=lambda: {"saved": fresh_saved_line().decode()})
+    files: dict[str, str] = field(default_factory=lambda: {"saved": fresh_saved_line(BOARD_ID).decode()})
     happenings: list[tuple[int, str, Any]] = field(default_factory=list)
+    session: int = 0  # of the last greeting, as the board will number it
+    number: int = 0  # of the host's last message in it
+    hello_number: int = 0
 
     def at(self, at_s: float, what: str, value: Any = True) -> None:
         self.happenings.append((round(at_s * US_PER_S), what, value))
@@ -41,11 +45,19 @@ class Script:
         self.at(at_s, "probes", list({**DRY, **counts}.values()))
 
     def says(self, at_s: float, kind: str, *values: str | int | None) -> None:
-        """The host says a message."""
-        self.at(at_s, "host", messages.encode(kind, *values).decode())
+        """The host says a message under its next number."""
+        self.number += 1
+        self.at(at_s, "host", messages.encode(kind, self.session, self.number, *values).decode())
 
     def greets(self, at_s: float) -> None:
-        self.says(at_s, "hello", limits.PROTOCOL, messages.LIMITS_CHECKSUM)
+        """The host begins a conversation in the board's first life of this play."""
+        self.hello_number += 1
+        saved = messages.decode(self.files.get("saved", "").encode())
+        boots = 1 if saved is None else 1 + messages.number(saved, "boots")
+        self.session = boots * messages.SESSIONS_PER_BOOT + self.hello_number
+        self.number = 0
+        hello = (limits.PROTOCOL, messages.LIMITS_CHECKSUM, JOURNAL_ID, self.hello_number)
+        self.at(at_s, "host", messages.encode("hello", *hello).decode())
 
     def doses(self, at_s: float, dose_id: int, steps: int, steps_per_s: int) -> None:
         """The host asks for a dose and keeps its lease up for as long as it should take."""
@@ -72,9 +84,9 @@ class Played:
         return [at_us for at_us, _ in self.log["pulses"]]
 
     def said(self, kind: str) -> list[tuple[int, tuple[str | int | None, ...]]]:
-        """The messages of a kind, with the moment at which each was out."""
+        """The messages of a kind without their numbers, with the moment at which each was out."""
         told = [(at_us, messages.decode(line.encode())) for at_us, line in self.log["said"]]
-        return [(at_us, message[1:]) for at_us, message in told if message is not None and message[0] == kind]
+        return [(at_us, message[4:]) for at_us, message in told if message is not None and message[0] == kind]
 
     def done(self, dose_id: int = 1) -> tuple[str | int | None, ...]:
         """What was said of the end of a dose, the same each time it was said."""
