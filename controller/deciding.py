@@ -45,13 +45,13 @@ class Decider:
     def handle(self, event: m.Event) -> None:
         """Decide about one event. A record that cannot be written undoes the decision and is an event itself."""
         state, actions = step(self.state, event, self.settings)
-        for action in actions:
+        for place, action in enumerate(actions):
             if isinstance(action, m.Append):
                 try:
                     self.journal.append(action.record)
                 except JournalError as error:
-                    kept = _not_to_lose(event, actions)
-                    failed = m.AppendFailed(event.at, action.record, str(error), state.line, kept)
+                    kept, written = _not_to_lose(event, actions[place:]), tuple(_records(actions[:place]))
+                    failed = m.AppendFailed(event.at, action.record, str(error), state.line, kept, written)
                     self.state, actions = step(self.state, failed, self.settings)
                     for each in actions:
                         self._act(each)
@@ -114,6 +114,9 @@ class Decider:
 
 def _not_to_lose(event: m.Event, actions: list[m.Action]) -> tuple[m.Record, ...]:
     """Records of a decision that failed which must be written when that can be done again: a start's, and trips."""
-    records = [action.record for action in actions if isinstance(action, m.Append)]
     is_start = isinstance(event, m.Started)
-    return tuple(record for record in records if is_start or isinstance(record, m.TripRecord))
+    return tuple(record for record in _records(actions) if is_start or isinstance(record, m.TripRecord))
+
+
+def _records(actions: list[m.Action]) -> list[m.Record]:
+    return [action.record for action in actions if isinstance(action, m.Append)]

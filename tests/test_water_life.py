@@ -10,7 +10,7 @@ from controller.records.journal import Journal
 from controller.run import LiveRun
 from firmware_bridge import interlocks
 from tests import examples
-from tests.campaigns import water_life
+from tests.campaigns import water_boundaries, water_life
 from tests.water import end, line, plans
 from tests.water.judge import BrokenError
 from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, TO_BOARD, TO_HOST, World
@@ -145,6 +145,14 @@ def test_a_request_that_met_a_full_disk_is_answered_when_there_is_room_again(tmp
 
 def _refused(record):
     raise JournalError("the disk is full")
+
+
+@pytest.mark.parametrize("place", range(4, 16))
+def test_a_disk_that_fills_up_in_the_middle_of_a_decision_leaves_memory_and_rows_alike(place):
+    """The decision was undone as a whole, though its first records stood on the disk."""
+    cut = next(each for each in water_boundaries.CUTS if each.name == "the disk refuses a record")
+    for happening in (water_boundaries.a_rival, water_boundaries.an_older_copy):
+        assert water_boundaries.cut_life(plans.MOISTURE, happening, cut, place) == ""
 
 
 # -- a check of the check: one guard less, and the judge says so ----

@@ -104,14 +104,18 @@ def _still(state: m.State, reason: str) -> str:
 
 
 def _cleared(state: m.State, reason: str, cleared_by: str, settings: Settings) -> Decision:
-    state, actions = noted(state, m.TripCleared(state.now, reason, cleared_by), settings)
+    """What a person has accepted is written first: if the disk fills up between the two, the trip stands."""
+    actions: list[m.Action] = []
+    if reason in acquaintance.OF_ACQUAINTANCE:
+        state, actions = acquaintance.accepted(state, cleared_by, settings)
+    state, cleared = noted(state, m.TripCleared(state.now, reason, cleared_by), settings)
+    actions = [*actions, *cleared]
     if _still(state, reason):  # wet again while the board was asked
         state, tripped = trips.latch(state, reason, settings)
         return state, [*actions, *tripped]
     if reason in acquaintance.OF_ACQUAINTANCE:
-        state, accepted = acquaintance.accepted(state, cleared_by, settings)
         state, hello = line.greet(state)  # it tells its last account again
-        actions = [*actions, *accepted, *hello]
+        actions = [*actions, *hello]
     return state, actions
 
 

@@ -27,7 +27,7 @@ def fold(state: m.State, records: Iterable[m.Record], settings: Settings) -> m.S
     """A state with more records folded in; what was folded before need not be folded again."""
     for record in records:
         if isinstance(record, m.AlarmRecord):
-            state = _alarmed(state, record)
+            state = remembered(state, record, settings)
             continue
         at = record.at
         state = state.but(run_ms=run_clock.advanced_ms(state, at), now=at)
@@ -35,14 +35,6 @@ def fold(state: m.State, records: Iterable[m.Record], settings: Settings) -> m.S
             state = run_clock.placed(state.but(clock_doubted_since_ms=None), run_clock.by_utc_ms(state), settings)
         state = remembered(state, record, settings)
     return state
-
-
-def _alarmed(state: m.State, record: m.AlarmRecord) -> m.State:
-    others = tuple(a for a in state.alarms if a[0] != record.alarm)
-    if not record.raised:
-        return state.but(alarms=others)
-    standing = m.AlarmState(since_ms=0, holds=True, raised=True)
-    return state.but(alarms=(*others, (record.alarm, standing)))
 
 
 def placed(state: m.State, at: m.Moment, last_reading: m.ReadingRecord | None, settings: Settings) -> m.State:

@@ -163,6 +163,14 @@ def _board(state: m.State, record: m.BoardRecord, settings: Settings) -> m.State
     return state.but(board=record, turned_total_steps=record.turned_total_steps)
 
 
+def _alarmed(state: m.State, record: m.AlarmRecord, settings: Settings) -> m.State:
+    others = tuple(a for a in state.alarms if a[0] != record.alarm)
+    if not record.raised:
+        return state.but(alarms=others)
+    standing = m.AlarmState(since_ms=0, holds=True, raised=True)
+    return state.but(alarms=(*others, (record.alarm, standing)))
+
+
 _CHANGES: dict[type, Callable[[m.State, Any, Settings], m.State]] = {
     m.DoseIntended: _intended,
     m.DoseClosed: _closed,
@@ -173,4 +181,5 @@ _CHANGES: dict[type, Callable[[m.State, Any, Settings], m.State]] = {
     m.StepRecord: _step,
     m.WateringAnswer: _watering_answer,
     m.BoardRecord: _board,
+    m.AlarmRecord: _alarmed,
 }

@@ -256,11 +256,14 @@ def _clock_stepped(state: m.State, difference_ms: int, settings: Settings) -> De
 def _append_failed(state: m.State, event: m.AppendFailed, settings: Settings) -> Decision:
     """Nothing is given that cannot be written down: show it, try again later. What turns is stopped by ``step``.
 
-    A trip latches all the same, and what a start found due is due; their records wait.
+    A trip latches all the same, and what a start found due is due; their records wait. What was written of the decision
+    before one failed holds: the memory is what would be rebuilt.
     """
     news = tuple(record for record in event.unwritten if record not in state.unwritten)
-    for record in news:
+    for record in (*event.written, *news):
         state = remembered(state, record, settings)
+    if state.open_dose is not None and state.dose_life is None:  # written, and nobody was asked: as after a restart
+        state = state.but(dose_life=m.DoseLife(dose_life.STOPPING, state.now.monotonic_ms))
     actions: list[m.Action] = []
     if state.status_pattern != m.STATUS_FAST:
         actions.append(m.SetStatusLamp(m.STATUS_FAST))

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from tests.water.world import World
 
 DAY_MS = 24 * 3_600_000
+QUIET_MS = 30_000
 LEASE_BOUND_MS = limits.LEASE_MS_MAX + 2 * limits.TICK_MS
 STOP_BOUND_MS = 200  # on a sound line: the latency of one frame and the stride of this world
 SLACK_MS = 6 * 60_000  # a dose counts from its start, and may run for RUN_MS_MAX
@@ -237,7 +238,7 @@ class Judge:
 
     def _account_is_true(self, dose_id: int) -> None:
         """No row of a dose says less than was turned for it, nor more than could be at the least."""
-        steps, number = sum(each.steps for each in self.turns if self._is_of(each, dose_id)), self.world.disk.number
+        steps = sum(each.steps for each in self.turns if self._is_of(each, dose_id))
         closed = self.ledger.closed[dose_id][1]
         if self.ledger.purpose(dose_id) == m.ELSEWHERE or closed.end_reason == m.FOUND_ON_BOARD:
             return
@@ -245,7 +246,7 @@ class Judge:
             return  # judged by the sum of the journal, once it is quiet
         self._hold(steps <= closed.steps_max, f"dose {dose_id} turned {steps} steps, and its row says {closed}")
         # a rival's dose of the same number is told as ours: water in the same bed, counted once
-        in_bed = steps + sum(each.steps for each in self.turns if each.dose_id == dose_id and each.journal_id != number)
+        in_bed = sum(each.steps for each in self.turns if each.dose_id == dose_id)
         self._hold(closed.steps_min <= in_bed, f"dose {dose_id} turned {steps} steps, and its row says {closed}")
 
     def _is_of(self, turn: Turn, dose_id: int) -> bool:
@@ -396,6 +397,8 @@ class Judge:
         host = self._host
         if host is None or self.is_refused or host.is_leaving:
             return
+        if self.world.now_ms - max(self._alive_since_ms, self.records_ok_since_ms) < QUIET_MS:
+            return  # it has just begun, or just begun to write again
         if not self.ledger.trips:
             self._nothing_is_lacking("when it was quiet")
         line = host.decider.state.line.state
