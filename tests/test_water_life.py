@@ -155,6 +155,20 @@ def test_a_disk_that_fills_up_in_the_middle_of_a_decision_leaves_memory_and_rows
         assert water_boundaries.cut_life(plans.MOISTURE, happening, cut, place) == ""
 
 
+@pytest.mark.parametrize("actions", range(14))
+def test_a_kill_while_found_water_is_written_down_loses_none_of_it(growing, actions):
+    """Two doses are lacking; the row of the found water was taken for an open dose, and only the last one was told."""
+    rows = len(growing.disk.written)
+    to_a_dose(growing, 15 * SECOND_MS)
+    to_a_dose(growing, 15 * SECOND_MS)
+    growing.kill(SECOND_MS, len(growing.disk.written) - rows)
+    growing.pass_until(growing.now_ms + SECOND_MS, lambda: growing.host is not None)
+    growing.kill_at_action(actions)
+    growing.pass_ms(30 * SECOND_MS)
+    assert standing(growing) == [m.JOURNAL_BEHIND]
+    end.ends_well(growing)
+
+
 # -- a check of the check: one guard less, and the judge says so ----
 
 

@@ -75,6 +75,8 @@ def _found(state: m.State, greeting: m.BoardRecord, settings: Settings) -> Decis
     """Water that the board gave for this journal and that no row of it holds: an older copy of it was put back.
 
     It is counted by the board's own total of steps; without one to compare with, at the most that its doses can be.
+    Its row has the first number that is lacking, and only the board's own row says that all up to the board's are
+    counted: whoever is killed between the two finds the rest at the next greeting.
     """
     actions: list[m.Action] = []
     if state.open_dose is not None:  # the board has taken others since: somebody was told what became of it, not we
@@ -86,7 +88,7 @@ def _found(state: m.State, greeting: m.BoardRecord, settings: Settings) -> Decis
     purpose = m.FIRST_WETTING if state.phase in (m.PREPARING, m.WETTING) else m.MOISTURE_LED
     steps = max(0, steps)
     intent = m.DoseIntended(
-        state.now, greeting.last_dose_id, purpose, steps * pump.ml_per_step, max(1, steps), pump.steps_per_s,
+        state.now, state.last_dose_id + 1, purpose, steps * pump.ml_per_step, max(1, steps), pump.steps_per_s,
         pump.ml_per_step, pump.ml_per_step_standard_uncertainty, state.run_ms,
     )  # fmt: skip
     state, intended = noted(state, intent, settings)

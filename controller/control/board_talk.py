@@ -112,7 +112,7 @@ def _acquainted(state: m.State, message: Message, session: int, number: int, ech
     tripped: list[m.Action] = []
     if trip_reason:
         state, tripped = trips.latch(state, trip_reason, settings)
-    return state, [*actions, *recorded, *tripped]
+    return state, [*actions, *tripped, *recorded]  # whoever is killed between the two has the trip
 
 
 # -- reports ----

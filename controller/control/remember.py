@@ -160,7 +160,11 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
 
 
 def _board(state: m.State, record: m.BoardRecord, settings: Settings) -> m.State:
-    return state.but(board=record, turned_total_steps=record.turned_total_steps)
+    """A board that was taken without a person knows no dose of this journal that is not counted (``acquaintance``)."""
+    last_dose_id = state.last_dose_id
+    if record.journal_id == state.journal_id and not record.accepted_by:
+        last_dose_id = max(last_dose_id, record.last_dose_id)
+    return state.but(board=record, turned_total_steps=record.turned_total_steps, last_dose_id=last_dose_id)
 
 
 def _alarmed(state: m.State, record: m.AlarmRecord, settings: Settings) -> m.State:
