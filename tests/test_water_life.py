@@ -12,8 +12,9 @@ from firmware_bridge import interlocks
 from tests import examples
 from tests.campaigns import water_boundaries, water_life
 from tests.water import end, line, plans
-from tests.water.judge import BrokenError
-from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, TO_BOARD, TO_HOST, World
+from tests.water.faults import TO_BOARD, TO_HOST
+from tests.water.rows_judge import BrokenError
+from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
 
 
 @pytest.fixture
