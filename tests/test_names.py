@@ -25,7 +25,8 @@ WITH_UNIT = re.compile(rf"(.*_)?({'|'.join(UNITS)})(_({'|'.join(SAID_OF_IT)}))?(
 WITHOUT_UNIT = {
     "tells one thing from another": """
         _following_row_id
-        dose_id board_dose_id last_dose_id next_dose_id lost_dose_id lost_id row_id board_id new_identity journal_id journal_number
+        dose_id board_dose_id last_dose_id next_dose_id lost_dose_id lost_id row_id board_id new_identity
+         journal_id journal_number
         number format_of session hello_number trip_number board_trip_number
         boot_id next_boot_id request_id corrects ask i2c_address i2c_bus address
         place before number position seed slot last_slot _slot_after order signal_number growth_stage_bbch checksum

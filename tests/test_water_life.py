@@ -10,10 +10,11 @@ from controller.records.journal import Journal
 from controller.run import LiveRun
 from firmware_bridge import interlocks
 from tests import examples
-from tests.campaigns import water_life
+from tests.campaigns import water_boundaries, water_life
 from tests.water import end, line, plans
-from tests.water.judge import BrokenError
-from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, TO_BOARD, TO_HOST, World
+from tests.water.faults import TO_BOARD, TO_HOST
+from tests.water.rows_judge import BrokenError
+from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
 
 
 @pytest.fixture
@@ -145,6 +146,28 @@ def test_a_request_that_met_a_full_disk_is_answered_when_there_is_room_again(tmp
 
 def _refused(*records):
     raise JournalError("the disk is full")
+
+
+@pytest.mark.parametrize("place", range(4, 16))
+def test_a_disk_that_fills_up_in_the_middle_of_a_decision_leaves_memory_and_rows_alike(place):
+    """The decision was undone as a whole, though its first records stood on the disk."""
+    cut = next(each for each in water_boundaries.CUTS if each.name == "the disk refuses a record")
+    for happening in (water_boundaries.a_rival, water_boundaries.an_older_copy):
+        assert water_boundaries.cut_life(plans.MOISTURE, happening, cut, place) == ""
+
+
+@pytest.mark.parametrize("actions", range(14))
+def test_a_kill_while_found_water_is_written_down_loses_none_of_it(growing, actions):
+    """Two doses are lacking; the row of the found water was taken for an open dose, and only the last one was told."""
+    rows = len(growing.disk.written)
+    to_a_dose(growing, 15 * SECOND_MS)
+    to_a_dose(growing, 15 * SECOND_MS)
+    growing.kill(SECOND_MS, len(growing.disk.written) - rows)
+    growing.pass_until(growing.now_ms + SECOND_MS, lambda: growing.host is not None)
+    growing.kill_at_action(actions)
+    growing.pass_ms(30 * SECOND_MS)
+    assert standing(growing) == [m.JOURNAL_BEHIND]
+    end.ends_well(growing)
 
 
 # -- a check of the check: one guard less, and the judge says so ----

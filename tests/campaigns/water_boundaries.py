@@ -12,10 +12,11 @@ from typing import NamedTuple
 from controller.control import model as m
 from tests.campaigns.rows import Row
 from tests.water import end, plans
-from tests.water.judge import BrokenError
+from tests.water.faults import TO_BOARD, TO_HOST
 from tests.water.line import LOSE, Trouble
 from tests.water.rival import Rival
-from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, TO_BOARD, TO_HOST, World
+from tests.water.rows_judge import BrokenError
+from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
 
 PLACES_MAX = 400  # of one kind in one happening
 FULL_MS = 2_500  # the disk has room again after so long

@@ -36,8 +36,9 @@ from controller.control import model as m
 from firmware_bridge import interlocks, limits, messages
 from tests.campaigns.rows import Row
 from tests.water import end, line, plans
+from tests.water.faults import TO_BOARD, TO_HOST
 from tests.water.rival import Rival
-from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, TO_BOARD, TO_HOST, World
+from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
 
 directions = st.sampled_from([TO_BOARD, TO_HOST])
 moments_ms = st.sampled_from([5, 60, 400, 900, 1_500, 2_500, 3_100, 5_000, 7_000])

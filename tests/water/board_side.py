@@ -84,19 +84,18 @@ class PumpBoard:
     def receive(self, data: bytes) -> None:
         if not self.is_on:
             return
-        greeter = self._greeted_by
         for piece in data.splitlines(keepends=True):
+            session, greeted_by = self.program.session, self._greeted_by
             for message in self._half.feed(piece):
                 if message[0] == "hello":
-                    greeter = int(message[3] or 0)
+                    greeted_by = int(message[3] or 0)
                 elif message[0] == "dose" and message[1] == self.program.session:
                     self._asked[int(message[3] or 0)] = (self._greeted_by, int(message[4] or 0))
                 if message[0] in ("dose", "renew"):
                     self.lease_frame_ms = self.now_ms
-            before = self.program.session
             self.program.receive(piece)
-            if self.program.session != before:  # a late greeting begins nothing
-                self._greeted_by = greeter
+            if self.program.session != session:  # a late greeting begins none
+                self._greeted_by = greeted_by
             self._after()
             if not self.is_on:
                 return

@@ -2,7 +2,7 @@
 
 from controller.control import model as m
 from tests.water import plans
-from tests.water.judge import BrokenError
+from tests.water.rows_judge import BrokenError
 from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
 
 ARRIVES_MS = 15 * MINUTE_MS  # what was delayed, and delayed again, is there

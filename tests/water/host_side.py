@@ -161,6 +161,5 @@ class Host:
         return state.open_dose is not None or state.asked_clear is not None or bool(self._unasked())
 
     def _unasked(self) -> bool:
-        return len(self._asked) < len(self.disk.requests) and any(
-            each.request_id not in self._asked for each in self.disk.requests
-        )
+        answers = self.world.judge.ledger.answers
+        return any(each.request_id not in self._asked and not answers[each.request_id] for each in self.disk.requests)
