@@ -15,7 +15,7 @@ from tests.stand.virtual.doses import (
 from tests.stand.virtual.playing import US_PER_S, Script, play
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize(
     ("wet_s", "probe"),
     [
@@ -40,7 +40,7 @@ def test_a_probe_that_trips_ends_the_pulses_and_the_coils_within_a_tick(wet_s, p
 SLOW = {"encode": 7_000, "save": 30_000}  # about what a microcontroller takes
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_after_the_last_step_the_coils_are_off_before_anything_is_saved_or_said():
     played = play(dosing(costs_us=SLOW))
     (off_us,) = played.disabled_us()
@@ -49,7 +49,7 @@ def test_after_the_last_step_the_coils_are_off_before_anything_is_saved_or_said(
     assert played.done() == (1, 400, 400, "complete")
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_stop_switches_the_coils_off_in_a_tick_before_it_is_saved_and_said():
     script = dosing(costs_us=SLOW)
     script.says(1.3, "stop", 1)
@@ -60,7 +60,7 @@ def test_a_stop_switches_the_coils_off_in_a_tick_before_it_is_saved_and_said():
     assert played.done() == (1, len(played.pulses_us), len(played.pulses_us), "stopped")
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_the_coils_are_off_before_a_dose_and_on_at_its_first_pulse():
     played = play(dosing())
     assert ["out", None, 1] in [pin[1:] for pin in played.log["pins"] if pin[0] == 4], "off as the pin is first driven"
@@ -68,7 +68,7 @@ def test_the_coils_are_off_before_a_dose_and_on_at_its_first_pulse():
     assert 1.0 * US_PER_S < on_us < played.pulses_us[0] <= on_us + FEW_LOOKS_US
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_the_coils_stay_on_between_the_steps_of_a_slow_dose():
     script = Script(4.0)
     script.greets(0.5)
@@ -109,7 +109,7 @@ def test_a_tick_that_takes_as_long_as_a_tick_leaves_the_next_to_the_host():
     assert play(script).said("board")
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_tick_that_is_half_a_second_late_makes_good_two_ticks_and_hurries_nothing():
     script = dosing(4.0)
     script.at(1.3, "late", 500_000)
@@ -126,7 +126,7 @@ def test_a_tick_that_is_half_a_second_late_makes_good_two_ticks_and_hurries_noth
     assert len(played.pulses_us) == 400
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_pulses_that_hurry_after_a_late_tick_leave_the_driver_its_space():
     """Half a period of the fastest rate, from the end of a pulse on, and then a look at the clock."""
     script = dosing(costs_us={"look": 1})
@@ -134,7 +134,7 @@ def test_pulses_that_hurry_after_a_late_tick_leave_the_driver_its_space():
     assert min(play(script).spaces_us()) == PULSE_US + PULSE_SPACE_US + 1
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_pulses_after_a_late_tick_of_a_slow_dose_stand_evenly_too():
     script = Script(6.0)
     script.greets(0.5)
@@ -145,7 +145,7 @@ def test_pulses_after_a_late_tick_of_a_slow_dose_stand_evenly_too():
     assert min(played.spaces_us()) >= TICK_US / 2 - FEW_LOOKS_US, "two steps in the tick after it"
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 @pytest.mark.parametrize("hang", ["late", "stands"])
 def test_a_program_that_hangs_is_started_anew_with_its_motor_off(hang):
     script = dosing(5.0)
@@ -161,7 +161,7 @@ def test_a_program_that_hangs_is_started_anew_with_its_motor_off(hang):
     assert all(at_us < played.log["boots"][1][0] for at_us in played.pulses_us)
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_power_cut_in_mid_dose_is_told_as_an_interval_that_holds_what_turned():
     script = dosing()
     script.at(1.3, "cut")

@@ -176,7 +176,7 @@ def test_a_host_that_does_not_listen_is_owed_a_kilobyte_of_whole_lines_and_no_mo
     assert len(played.said("report")) == pytest.approx(4 + owed_bytes / LINE_BYTES + 9, abs=3)
 
 
-@pytest.mark.guards("H3", "board", "0bf493d6")
+@pytest.mark.guards("H3", "board", "6504f7a9")
 def test_a_host_that_does_not_listen_delays_no_pulse():
     heard, unheard = dosing(costs_us={"look": 0}), dosing(costs_us={"look": 0})
     unheard.at(1.0, "deaf", True)
