@@ -45,13 +45,15 @@ class Decider:
     def handle(self, event: m.Event) -> None:
         """Decide about one event. A record that cannot be written undoes the decision and is an event itself."""
         state, actions = step(self.state, event, self.settings)
+        written: list[m.Record] = []
         for action in actions:
             if isinstance(action, m.Append):
                 try:
                     self.journal.append(action.record)
+                    written.append(action.record)
                 except JournalError as error:
-                    kept = _not_to_lose(event, actions)
-                    failed = m.AppendFailed(event.at, action.record, str(error), state.line, kept)
+                    kept = _not_to_lose(event, actions, written)
+                    failed = m.AppendFailed(event.at, action.record, str(error), state.line, kept, tuple(written))
                     self.state, actions = step(self.state, failed, self.settings)
                     for each in actions:
                         self._act(each)
@@ -112,8 +114,8 @@ class Decider:
         self.hear()
 
 
-def _not_to_lose(event: m.Event, actions: list[m.Action]) -> tuple[m.Record, ...]:
+def _not_to_lose(event: m.Event, actions: list[m.Action], written: list[m.Record]) -> tuple[m.Record, ...]:
     """Records of a decision that failed which must be written when that can be done again: a start's, and trips."""
-    records = [action.record for action in actions if isinstance(action, m.Append)]
+    records = [action.record for action in actions if isinstance(action, m.Append)][len(written) :]
     is_start = isinstance(event, m.Started)
     return tuple(record for record in records if is_start or isinstance(record, m.TripRecord))

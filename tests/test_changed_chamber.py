@@ -333,7 +333,6 @@ def is_whole_file(record):
     return isinstance(record, m.EventRecord) and record.event == m.CHAMBER_FILE
 
 
-@pytest.mark.xfail(strict=True, reason="the law keeps only the boot of a start that could not be written")
 @pytest.mark.guards("H9", "host", "9410ae0c")
 @pytest.mark.parametrize(
     "fits",

@@ -111,6 +111,16 @@ def test_a_trip_whose_record_cannot_be_written_is_latched_and_written_first_of_a
     assert made.state.line.state == line.GREETING
 
 
+def test_a_trip_that_was_written_stays_latched_though_a_later_record_of_its_decision_failed():
+    made, _, journal = decider(examples.growing(), m.ReadingRecord)
+    made.handle(m.Sampled(tick_of(made.state).at, m.Reading(21.0, 60.0, 1740, 2000, 2000, 1000, local_leak_wet=True)))
+
+    assert [type(each) for each in journal.kept].count(m.TripRecord) == 1
+    assert made.state.records_failed
+    assert made.state.trips == (("leak_wet", m.ON_HOST),)
+    assert made.state.unwritten == (), "it stands in the journal and is not written twice"
+
+
 def test_an_end_that_cannot_be_written_leaves_the_dose_open_and_the_board_reminded():
     state = examples.growing(**examples.open_dose(dose_life.TURNING))
     made, chamber, _ = decider(state, m.DoseClosed)

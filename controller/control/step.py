@@ -258,8 +258,9 @@ def _append_failed(state: m.State, event: m.AppendFailed, settings: Settings) ->
 
     A trip latches all the same, and its record waits.
     """
-    news = tuple(record for record in event.unwritten if record not in state.unwritten)
-    for record in news:
+    waiting = tuple(record for record in state.unwritten if record not in event.written)
+    news = tuple(record for record in event.unwritten if record not in waiting)
+    for record in (*event.written, *news):
         if isinstance(record, m.TripRecord):
             state = remembered(state, record, settings)
     actions: list[m.Action] = []
@@ -270,7 +271,7 @@ def _append_failed(state: m.State, event: m.AppendFailed, settings: Settings) ->
         records_failed=True,
         records_failed_since_ms=state.records_failed_since_ms if state.records_failed else state.now.monotonic_ms,
         records_failed_words=state.records_failed_words if state.records_failed else event.detail,
-        unwritten=(*state.unwritten, *news),
+        unwritten=(*waiting, *news),
         records_retry_ms=state.now.monotonic_ms + RECORDS_RETRY_MS,
         status_pattern=m.STATUS_FAST,
     )

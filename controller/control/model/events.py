@@ -61,8 +61,8 @@ class ButtonPressed(NamedTuple):
 class AppendFailed(NamedTuple):
     """A record could not be written, or, without one, the journal could not be read.
 
-    The decision is undone, but not what was said to the board meanwhile (``line``); ``unwritten`` are the records of
-    a start, which must not be lost.
+    The decision is undone, but not what was said to the board meanwhile (``line``), nor what of it was written before
+    (``written``); ``unwritten`` are its records that must not be lost: those of a start, and trips.
     """
 
     at: Moment
@@ -70,6 +70,7 @@ class AppendFailed(NamedTuple):
     detail: str
     line: Line | None = None
     unwritten: tuple[Record, ...] = ()
+    written: tuple[Record, ...] = ()
 
 
 class Leaving(NamedTuple):
