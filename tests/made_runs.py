@@ -69,7 +69,6 @@ def make_run(
     journal = Journal.create(folder / "journal.sqlite", f"made-{seed}", settings, "0.1.0", simulated=True)
     journal.readings_per_batch = 10**9
     journal.connection.execute("PRAGMA synchronous = OFF")
-    journal.connection.execute("PRAGMA journal_mode = MEMORY")
     _Made(journal, settings, seed, truth or Truth(), start_ms).run()
     journal.flush()
     return journal

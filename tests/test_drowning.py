@@ -163,7 +163,6 @@ def test_the_shipped_plan_never_runs_short_of_water_by_its_caps(tmp_path):
     assert "total_cap" not in answers
 
 
-@pytest.mark.xfail(strict=True, reason="the law counts no week yet")
 def test_a_probe_that_always_reads_dry_no_longer_drowns_the_bed_of_the_shipped_plan(tmp_path):
     run = Watched(tmp_path, ["probe-loose@1d"])
     run.run(SHIPPED.plan.length_days)
