@@ -34,7 +34,7 @@ def test_the_files_that_are_changed_and_the_tests_that_are_asked_exist():
     ("mutant", "where"),
     [
         ("controller.control.step.x__started__mutmut_12", "controller.control.step._started"),
-        ("controller.control.step.x_trip__mutmut_1", "controller.control.step.trip"),
+        ("controller.control.trips.x_latch__mutmut_1", "controller.control.trips.latch"),
         ("firmware_bridge.board.xǁBoardǁ__init____mutmut_89", "firmware_bridge.board.Board.__init__"),
     ],
 )

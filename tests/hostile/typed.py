@@ -290,7 +290,7 @@ def _count_judge(lines: list[bytes]) -> bool:
         counts.note(message, at_ms)
         reading = counts.reading((21.0, 50.0), at_ms, False, False)
         state, _ = step(state, m.Sampled(examples.moment(at_ms), reading), examples.SETTINGS)
-        assert reading.moisture_counts == message[9]
+        assert reading.moisture_counts == messages.number(message, "moisture_counts")
         assert reading.moisture_counts is not None
         possible = 50 <= reading.moisture_counts <= 4_000
         assert possible or state.moisture.quality == m.SUSPECT
