@@ -123,9 +123,9 @@ def test_a_correction_of_an_earlier_portion_is_not_taken_for_the_portion_that_ju
     first = session.give(1000)
     write = session.journal.append
 
-    def append(record):
-        write(record)
-        if isinstance(record, m.DoseClosed) and record.dose_id != first.dose_id:
+    def append(*records):
+        write(*records)
+        for record in [each for each in records if isinstance(each, m.DoseClosed) and each.dose_id != first.dose_id]:
             write(replace(first, at=record.at, steps_min=990, steps_max=990, end_reason="stopped"))
 
     monkeypatch.setattr(session.journal, "append", append)
@@ -228,7 +228,7 @@ def wish(session, steps, note="", ago_ms=0):
     return session.journal.ask(m.Request(at, 0, m.GIVE_PORTION, "MK", subject=str(steps), note=note))
 
 
-@pytest.mark.parametrize(("ago_ms", "granted"), [(asked_clears.AGE_MS_MAX, True), (asked_clears.AGE_MS_MAX + 1, False)])
+@pytest.mark.parametrize(("ago_ms", "granted"), [(15_000, True), (15_001, False)])
 def test_a_portion_that_was_asked_for_long_ago_comes_no_more(ago_ms, granted):
     at = moment(432_000_000)
     portion = m.Request(at._replace(utc_ms=at.utc_ms - ago_ms), 7, m.GIVE_PORTION, "LK", subject="1000")
@@ -253,6 +253,40 @@ def test_what_others_ask_for_is_given_and_kept_as_to_be_weighed_unless_it_says_o
     session.close()
 
     assert [steps for _, steps in given_portions(tmp_path / "session")] == [1_000]
+
+
+def test_of_two_portions_asked_for_in_one_second_the_second_is_refused_once_and_never_given(tmp_path):
+    session, _ = opened(tmp_path / "session")
+    session.get_ready()
+    first, second = wish(session, 1_000), wish(session, 2_000)
+    said = session.take_requests()
+    session.take_requests()
+    answers = [(each.request_id, each.granted) for each in session.journal.records(m.RequestAnswered)]
+    session.close()
+
+    assert answers == [(first, True), (second, False)]
+    assert ["given" in sentence for sentence in said] == [True]
+    assert [steps for _, steps in given_portions(tmp_path / "session")] == [1_000]
+
+
+def test_a_portion_asked_for_while_records_fail_is_not_given_when_they_work_again(tmp_path, monkeypatch):
+    session, _ = opened(tmp_path / "session")
+    session.get_ready()
+    wish(session, 1_000)
+    with monkeypatch.context() as full:
+        full.setattr(session.journal, "append", refused)
+        for _ in range(30):
+            session.take_requests()
+    for _ in range(90):
+        session.take_requests()
+    intents = list(session.journal.records(m.DoseIntended))
+    session.close()
+
+    assert intents == []
+
+
+def refused(*records):
+    raise JournalError("the disk is full")
 
 
 def test_a_portion_asked_for_while_one_is_under_way_is_refused_and_never_given_later(tmp_path):

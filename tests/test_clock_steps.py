@@ -31,7 +31,7 @@ def test_a_step_within_a_boot_moves_no_run_clock_and_ends_no_run(difference_ms, 
 
 @pytest.mark.guards("H7", "host", "94bb108c")
 def test_the_first_trusted_time_of_a_boot_counts_the_time_without_power_once():
-    state = examples.growing()
+    state = examples.growing(run_clock_placed=False)
     at = m.Moment(state.hydrated_utc_ms + state.run_ms + 9 * H, state.now.monotonic_ms, 1, True)
 
     state, _ = step(state, m.ClockStepped(at, 9 * H), examples.SETTINGS)

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import time
+from itertools import pairwise
 
 import pytest
 
@@ -815,3 +816,91 @@ def test_an_answer_owed_to_a_controller_that_is_gone_is_no_second_controller():
     bench.run(60)
 
     assert bench.state.trips == ()
+
+
+# -- what a second adversary found ----
+
+
+def wet(bench):
+    bench.moisture_counts = MOISTURE_COUNTS["wet"]
+
+
+@pytest.mark.guards("H4", "host", "45f6e251")
+def test_plants_that_become_thirsty_behind_a_trip_get_the_alarm_and_those_watered_by_hand_lose_it():
+    bench = WaterBench(with_plan(missing_after_h=2.0), growing())
+    wet(bench)
+    bench.settle()
+    bench.run(120)
+    bench.probes["leak"] = 0
+    bench.wait(3)
+    assert "water_missing" not in bench.alarms()
+
+    bench.moisture_counts = MOISTURE_COUNTS["dry"]
+    bench.wait(3)
+    assert "water_missing" in bench.alarms()
+
+    wet(bench)
+    bench.wait(1)
+    assert "water_missing" not in bench.alarms()
+
+
+@pytest.mark.guards("H4", "host", "45f6e251")
+def test_a_board_that_restarts_whenever_its_motor_starts_is_told_and_ends_in_a_trip():
+    bench = WaterBench(with_plan(missing_after_h=2.0), growing())
+    bench.settle()
+    for _ in range(2):
+        bench.run_until(lambda: bench.board.law.state == interlocks.TURNING, 5 * 3600)
+        bench.start_board()
+        bench.run(60)
+        assert bench.outcomes()[max(bench.outcomes())].end_reason == interlocks.BOARD_RESTARTED
+        assert "dose_in_doubt" in bench.alarms()
+
+    bench.wait(6)
+
+    assert (m.DOSE_WITHOUT_EFFECT, m.ON_HOST) in bench.state.trips
+    assert "water_missing" in bench.alarms()
+    assert bench.counted_steps() == 4800
+
+
+def test_a_second_strange_board_is_not_accepted_in_the_minute_in_which_it_was_plugged_in():
+    def strange(board_id):
+        saved = list(messages.decode(bench.saved))
+        saved[1], saved[3:5] = board_id, [0, 0]
+        bench.start_board(messages.encode(*saved)[:-1])
+        bench.run(10)
+
+    bench = WaterBench(records=growing())
+    bench.settle()
+    bench.probes["reservoir"] = 4000  # no water meanwhile
+    strange(31337)
+    bench.run(30)
+    strange(31338)
+
+    early = bench.ask(m.CLEAR_TRIP, m.BOARD_EXCHANGED)
+    bench.run(90)
+    late = bench.ask(m.CLEAR_TRIP, m.BOARD_EXCHANGED)
+
+    assert [answer.granted for answer in (*bench.answers(early), *bench.answers(late))] == [False, True]
+    assert bench.state.board.board_id == 31338
+
+
+def test_a_watering_time_is_not_lost_when_network_time_places_the_hydration():
+    fixed = p.FixedTimes(times=[time(7)], clock="utc")
+    settings = with_plan(moisture=None, fallback=None, fixed=fixed, rest_h=1.0)
+    bench = WaterBench(settings, [])
+    bench.utc_ms = examples.START_UTC_MS + 7 * m.MS_PER_H  # 15:00 by a clock that nobody trusts
+    bench.utc_trusted = False
+    bench.start([])
+    bench.run_until(lambda: bench.state.phase == m.GROWING, 3600)
+    bench.wait(20)
+    first = [each.slot for each in bench.journal.of(m.DoseIntended) if each.purpose == m.FIXED_TIME]
+    assert first == [0]
+
+    bench.utc_ms -= 12 * m.MS_PER_H
+    bench.utc_trusted = True
+    bench.wait(24)
+
+    given = [each for each in bench.journal.of(m.DoseIntended) if each.purpose == m.FIXED_TIME]
+    hours = [(later.run_ms - earlier.run_ms) / m.MS_PER_H for earlier, later in pairwise(given)]
+    assert len(given) >= 2
+    assert max(hours) <= 24.1

@@ -19,7 +19,7 @@ from controller.parcels.chain import journal_faults, verify
 from controller.parcels.manifest import MANIFEST
 from controller.parcels.sealing import seal
 from controller.records.export import export
-from controller.records.formats import FORMAT, TABLES
+from controller.records.formats import ADDED, FORMAT, TABLES
 from controller.records.journal import Journal, journal_number
 from controller.records.report import write_report
 from controller.records.status import status_of
@@ -56,7 +56,7 @@ def layout_of(path):
 def rows_of(path):
     """Everything that the tables of format 2 hold."""
     with closing(sqlite3.connect(path)) as connection:
-        tables = [name for kept, name in TABLES.items() if kept is not m.BoardRecord]
+        tables = [name for kept, name in TABLES.items() if kept not in ADDED[3]]
         return {table: connection.execute(f"SELECT * FROM {table} ORDER BY row_id").fetchall() for table in tables}
 
 

@@ -40,6 +40,7 @@ SAMPLES = [
     m.DoseIntended(examples.moment(3), 1, m.FIRST_WETTING, 50.0, 10000, 83, 0.005, 0.00004, 10, None),
     m.DoseClosed(examples.moment(4), 1, 0, 10000, m.IN_DOUBT, 25.0, 14.4, 50.0, 20),
     m.BoardRecord(examples.moment(17), 123_456_789, 3, 17, 45_000, 999_999_999_999, "LK"),
+    m.EffectRecord(examples.moment(18), 1, m.AWAITED, 1_830_000, 0.22, 0.0121),
     m.WateringAnswer(examples.moment(5), "resting", True),
     m.TripRecord(examples.moment(6), "leak_wet", m.ON_BOARD, 10),
     m.TripCleared(examples.moment(7), "leak_wet", "LK"),

@@ -242,7 +242,7 @@ def test_a_board_whose_first_word_after_a_restart_is_the_lost_count_is_greeted_b
     state, _ = decide(state, answer(state, boots=2))
     state, _ = decide(state, report(state, dose_id=6, done_unseen=1))
     state, actions = decide(state, done(state, *lost_count))
-    assert (kinds(actions), sent(actions)) == (["DoseClosed"], [("seen", 6)])
+    assert (kinds(actions), sent(actions)) == (["DoseClosed", "EffectRecord"], [("seen", 6)])
     state = state.but(last_dose_run_ms=None, thirsty=True, effect_check=None)
 
     state, actions = decide(state, ticked(state))

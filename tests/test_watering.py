@@ -554,7 +554,7 @@ def test_the_effect_of_a_dose_is_looked_for_half_an_hour_after_its_end():
 def test_an_effect_too_small_for_a_probe_is_not_judged(rise, judged):
     bed_ml = examples.PLAN.medium.bed_volume_ml
 
-    assert (effect_of(examples.intent(), volume_ml=rise * bed_ml) is not None) == judged
+    assert (effect_of(examples.intent(volume_ml=rise * bed_ml)) is not None) == judged
     assert watering.EFFECT_RISE_MIN_FRACTION == 0.004
 
 
@@ -598,8 +598,21 @@ def test_a_portion_into_a_jug_counts_for_the_day_and_not_for_the_plants():
 def test_what_cannot_be_judged_leaves_the_last_check_as_it_was(before_fraction, reason):
     check = examples.awaited(1, 0.2, 0.1)
     dosing = examples.open_dose(dose_life.TURNING, before_fraction=before_fraction)
-    state = told(examples.growing(**dosing, effect_check=check), reason=reason)
+    steps = 2400 if reason == "complete" else 2399
+    state = told(examples.growing(**dosing, effect_check=check), steps_min=steps, steps_max=steps, reason=reason)
     assert state.effect_check == check
+
+
+def test_a_dose_that_may_have_been_whole_is_judged_as_a_whole_one():
+    effect = effect_of(examples.intent(), steps_min=0, steps_max=2400, end_reason="board_restarted")
+    assert effect.rise_expected_fraction == examples.intent().volume_ml / examples.PLAN.medium.bed_volume_ml
+
+
+@pytest.mark.parametrize(("sample_every_s", "after_s"), [(10, 1800), (300, 1800), (900, 5400), (3600, 21_600)])
+def test_the_effect_is_looked_for_when_the_readings_since_the_dose_can_tell(sample_every_s, after_s):
+    settings = examples.settings(sample_every_s=sample_every_s)
+    effect = watering.effect_to_see(examples.intent(), closed_dose(), 0.22, settings)
+    assert effect.due_run_ms == closed_dose().run_ms + after_s * 1000
 
 
 def test_a_dose_of_nothing_is_no_dose():

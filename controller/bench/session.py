@@ -166,11 +166,10 @@ class BenchSession:
         number = self.journal.ask(request) if asked is None else asked.request_id
         self._decider.handle(m.RequestMade(moment, replace(request, request_id=number)))
         answer = self.journal.answer_to(number)
-        if answer is None or not answer.granted:
+        if self._decider.state.open_dose is None:
             self.note(TURNED, turn=self._turns, dose_id=0, dose_steps=0, volume_max_ml=0.0)
             raise ChamberError("The records cannot be written." if answer is None else answer.words)
         opened = self._decider.state.open_dose
-        assert opened is not None  # its intent was written with the answer
         for _ in range(PORTION_WITHIN_S):
             self._second()
             if self._decider.state.open_dose is None:
@@ -193,8 +192,12 @@ class BenchSession:
         A portion that was given in full is kept as one to be weighed, unless its request says that it is not.
         """
         self._second()
-        said = []
+        said: list[str] = []
+        if self._decider.state.records_failed:
+            return said  # no answer could be written; whoever asked is told to ask again
         for request in self.journal.open_requests():
+            if self.journal.answer_to(request.request_id) is not None:
+                continue  # judged while the portion before it was under way
             self._asked_monotonic_ms = self._chamber.now().monotonic_ms
             steps = portion_steps(request.subject)
             if request.request != m.GIVE_PORTION or steps is None:

@@ -90,8 +90,8 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
         if held is not None:
             of_session = [held.corrected(dose) for dose in of_session]
         number = journal_number(path.parent.name)
-        steps = {dose.dose_id: dose.dose_steps for dose in of_session if dose.dose_id} | (held.steps() if held else {})
-        known += [m.KnownDose(number, dose_id, most) for dose_id, most in steps.items()]
+        least = {dose.dose_id: 0 for dose in of_session if dose.dose_id} | (held.steps_min() if held else {})
+        known += [m.KnownDose(number, dose_id, steps_min) for dose_id, steps_min in least.items()]
         doses, found = [*doses, *of_session], found + 1
     depths = (JOURNAL, f"*/{JOURNAL}", f"*/*/{JOURNAL}")  # the bench's runs lie one deeper
     seen = {path.resolve() for folder in run_folders for depth in depths for path in folder.glob(depth)}
@@ -102,8 +102,8 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
             faults.append(f"{path}: this run cannot be read; its hours and water are not counted ({error}).")
             continue
         if of_run is not None:
-            number, its_doses = of_run
-            known += [m.KnownDose(number, dose.dose_id, dose.dose_steps) for dose in its_doses]
+            its_known, its_doses = of_run
+            known += its_known
             doses, found = [*doses, *its_doses], found + 1
     return Elsewhere(tuple(doses), found, tuple(faults), tuple(known))
 
@@ -114,11 +114,10 @@ class _Held(NamedTuple):
     intents: dict[int, m.DoseIntended]
     outcomes: dict[int, m.DoseClosed]
 
-    def steps(self) -> dict[int, int]:
-        """Each dose at the most it can have been."""
+    def steps_min(self) -> dict[int, int]:
+        """Each dose at the least it can have been."""
         return {
-            dose_id: self.outcomes[dose_id].steps_max if dose_id in self.outcomes else intent.dose_steps
-            for dose_id, intent in self.intents.items()
+            dose_id: self.outcomes[dose_id].steps_min if dose_id in self.outcomes else 0 for dose_id in self.intents
         }
 
     def corrected(self, dose: Dose) -> Dose:
@@ -167,8 +166,8 @@ def _of_session(path: Path, simulated: bool) -> list[Dose]:
     ]
 
 
-def _of_run(path: Path, chamber: Chamber, simulated: bool) -> tuple[int, list[Dose]] | None:
-    """(number of its journal, its doses) of one run; None when it is another chamber's, or of the other kind."""
+def _of_run(path: Path, chamber: Chamber, simulated: bool) -> tuple[list[m.KnownDose], list[Dose]] | None:
+    """Its doses, as a board knows them and whole; None when the run is another chamber's, or of the other kind."""
     journal = Journal.open(path)
     try:
         run = journal.run_row()
@@ -196,7 +195,7 @@ def _of_run(path: Path, chamber: Chamber, simulated: bool) -> tuple[int, list[Do
                 settings.chamber_of(at.boot_id).pump.tubing_lot,
             )
         )
-    return number, doses
+    return [m.KnownDose(number, dose_id, steps_min) for dose_id, steps_min in held.steps_min().items()], doses
 
 
 def given_lately(

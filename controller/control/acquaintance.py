@@ -61,7 +61,8 @@ def judge(state: m.State, settings: Settings) -> tuple[m.State, str, list[m.Acti
     if known is not None and known.board_id != greeting.board_id:
         state, ended = dose_life.happened(state, dose_life.EXCHANGED, settings)
         if state.strange_board.board_id != greeting.board_id:
-            state = state.but(strange_board=m.StrangeBoard(greeting.board_id, state.now.utc_ms))
+            changed_ms = state.now.monotonic_ms if state.strange_board.board_id else None
+            state = state.but(strange_board=m.StrangeBoard(greeting.board_id, changed_ms))
             words = f"Board {greeting.board_id} answers; this run knows board {known.board_id}."
             ended = [*ended, m.Append(m.EventRecord(state.now, "board_strange", words))]
         return state, m.BOARD_EXCHANGED, ended
@@ -106,9 +107,12 @@ def _found(state: m.State, greeting: m.BoardRecord, lost_id: int, settings: Sett
     state, actions = _forgotten(state, settings)
     steps = greeting.turned_total_steps - state.turned_total_steps
     known = state.board
-    if known is not None:
-        steps -= sum(dose.steps for dose in state.known_doses if dose.dose_id > known.last_dose_id)
-    if known is None or known.accepted_by:  # its total is no measure of what this journal lacks
+    beside = [dose.steps_min for dose in state.known_doses if known is not None and dose.dose_id > known.last_dose_id]
+    steps -= sum(beside)
+    steps += sum(each.closed.steps_max - each.closed.steps_min for each in state.open_accounts)
+    if (
+        known is None or known.accepted_by or (steps < 1 and beside)
+    ):  # its total is no measure of what this journal lacks
         steps = min(greeting.turned_total_steps, (greeting.last_dose_id - state.last_dose_id) * limits.DOSE_STEPS_MAX)
     pump = settings.chamber.pump
     purpose = m.FIRST_WETTING if state.phase in (m.PREPARING, m.WETTING) else m.MOISTURE_LED

@@ -69,7 +69,7 @@ def _doses(state: m.State) -> dict[str, str]:
         )
     for account in state.open_accounts:
         young = state.run_ms - account.closed.run_ms < m.MS_PER_DAY
-        if account.closed.end_reason == m.IN_DOUBT and young:
+        if account.closed.steps_min < account.closed.steps_max and young:
             words = "the whole dose is counted. Look at the bed and the reservoir."
             found["dose_in_doubt"] = f"Nobody knows how much of dose {account.closed.dose_id} was given; {words}"
     return found
@@ -81,7 +81,7 @@ def _missing_water(state: m.State, settings: Settings) -> dict[str, str]:
     if since_ms is None or state.phase == m.ENDED:
         return {}
     wait_h = settings.plan.watering.missing_after_h
-    waited_ms = state.run_ms - max(since_ms, state.last_dose_run_ms or 0)
+    waited_ms = state.run_ms - since_ms
     if state.phase == m.PREPARING:
         waited_ms = state.now.monotonic_ms - state.wanting_since_ms
     if waited_ms < wait_h * m.MS_PER_H:

@@ -43,9 +43,11 @@ TRANSITIONS: dict[tuple[str, str], str] = {
     (ASKED, OVERDUE): REFUSED,
 }
 
+LOOK_MS = 60_000  # nobody has looked at a board that was plugged in since less than this
 ANSWER_MS = 15_000  # the board answers at once, if the line is there
-AGE_MS_MAX = 600_000  # who looked longer ago than this looks again
-EXPIRES = (m.CLEAR_TRIP, m.GIVE_PORTION)  # what somebody wants now; the others tell what was done or seen
+# What somebody wants now expires: who looked longer ago looks again, and a portion comes while its asker waits for it.
+# The other requests tell what was done or seen.
+AGE_MS_MAX = {m.CLEAR_TRIP: 600_000, m.GIVE_PORTION: 15_000}
 
 WORDS = {
     TOO_OLD: "That was asked too long ago, or before the controller started; look again and ask again.",
@@ -62,10 +64,11 @@ def answered(state: m.State, request_id: int, event: str, words: str = "", befor
 
 
 def is_too_old(state: m.State, request: m.Request) -> bool:
-    if request.request not in EXPIRES:
+    most_ms = AGE_MS_MAX.get(request.request)
+    if most_ms is None:
         return False
     age_ms = state.now.utc_ms - request.at.utc_ms
-    return request.at.boot_id != state.now.boot_id or abs(age_ms) > AGE_MS_MAX
+    return request.at.boot_id != state.now.boot_id or abs(age_ms) > most_ms
 
 
 def clear(state: m.State, request: m.Request, settings: Settings) -> Decision:
@@ -77,8 +80,9 @@ def clear(state: m.State, request: m.Request, settings: Settings) -> Decision:
     if state.asked_clear is not None:
         return answered(state, number, ANOTHER_IS_ASKED)
     still = _still(state, reason)
-    if reason == m.BOARD_EXCHANGED and request.at.utc_ms < state.strange_board.since_utc_ms:
-        still = "Yet another board was plugged in since that was asked; look again and ask again."
+    since_ms = state.strange_board.changed_ms
+    if reason == m.BOARD_EXCHANGED and since_ms is not None and state.now.monotonic_ms - since_ms < LOOK_MS:
+        still = "Yet another board was plugged in a moment ago; look at it, wait a minute and ask again."
     if m.ON_HOST in sides and still:
         return answered(state, number, DOES_NOT_FIT, still)
     if m.ON_BOARD not in sides:

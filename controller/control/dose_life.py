@@ -308,7 +308,7 @@ def told(state: m.State, dose_id: int, account: Told, settings: Settings) -> Dec
     if dose is not None and dose.dose_id == dose_id:
         return happened(state, TOLD, settings, account)
     late = next((each for each in state.open_accounts if each.closed.dose_id == dose_id), None)
-    if late is None:
+    if late is None or (late.closed.steps_min, late.closed.steps_max, late.closed.end_reason) == account:
         return state, []
     state, recorded = noted(state, outcome_of(state, late.intent, account), settings)
     words = f"The board has told what became of dose {dose_id}; the account is corrected."

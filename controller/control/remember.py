@@ -63,7 +63,7 @@ def _closed(state: m.State, closed: m.DoseClosed, settings: Settings) -> m.State
     in_bed = closed.steps_max > 0 and intent.purpose != m.ELSEWHERE
     in_its_total = intent.purpose == m.ELSEWHERE  # the board had told its total with that dose in it
     accounts = [each for each in state.open_accounts if each is not account]
-    if closed.end_reason in (m.NOT_STARTED, m.IN_DOUBT):
+    if closed.end_reason == m.NOT_STARTED or closed.steps_min < closed.steps_max:
         accounts.append(m.OpenAccount(intent, closed))
     turned_ms = more_steps * 1000 // watering.pump_rate_steps_per_s(settings, intent.purpose)
     return state.but(
@@ -79,7 +79,7 @@ def _closed(state: m.State, closed: m.DoseClosed, settings: Settings) -> m.State
         watering_given_ml=state.watering_given_ml + (more_ml if for_plants else 0.0),
         last_dose_run_ms=max(state.last_dose_run_ms or 0, ended_run_ms) if in_bed else state.last_dose_run_ms,
         last_dose_began_run_ms=began_run_ms if in_bed else state.last_dose_began_run_ms,
-        wanting_since_run_ms=None if in_bed else state.wanting_since_run_ms,
+        wanting_since_run_ms=None if in_bed and closed.steps_min else state.wanting_since_run_ms,  # what surely came
         pump_age=state.pump_age._replace(turned_ms=state.pump_age.turned_ms + turned_ms),
         turned_total_steps=max(0, state.turned_total_steps + (0 if in_its_total else more_steps)),
         run_ms=max(state.run_ms, closed.run_ms),
@@ -87,10 +87,9 @@ def _closed(state: m.State, closed: m.DoseClosed, settings: Settings) -> m.State
 
 
 def _newest(accounts: list[m.OpenAccount]) -> tuple[m.OpenAccount, ...]:
-    kept: list[m.OpenAccount] = []
-    for end_reason in (m.IN_DOUBT, m.NOT_STARTED):
-        kept += [each for each in accounts if each.closed.end_reason == end_reason][-OPEN_ACCOUNTS_MAX:]
-    return tuple(kept)
+    in_doubt = [each for each in accounts if each.closed.end_reason != m.NOT_STARTED]
+    unstarted = [each for each in accounts if each.closed.end_reason == m.NOT_STARTED]
+    return (*in_doubt[-OPEN_ACCOUNTS_MAX:], *unstarted[-OPEN_ACCOUNTS_MAX:])
 
 
 def _unintended(closed: m.DoseClosed, settings: Settings) -> m.DoseIntended:
@@ -140,7 +139,9 @@ def _clock(state: m.State, record: m.ClockRecord, settings: Settings) -> m.State
     """The first trusted moment places hydration; later ones may only have moved the run clock on."""
     state = state.but(run_ms=max(state.run_ms, record.run_ms))
     if record.at.utc_trusted and state.hydrated_utc_ms is not None and not state.hydrated_utc_trusted:
+        owed = watering.current_slot(state, settings).number - state.last_slot  # slots are numbered from hydration
         state = state.but(hydrated_utc_ms=record.at.utc_ms - state.run_ms, hydrated_utc_trusted=True)
+        state = state.but(last_slot=watering.current_slot(state, settings).number - owed)
         return with_light_anchor(state, settings)
     return state
 
@@ -174,7 +175,7 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
     state = state.but(wanting_since_run_ms=since_ms)
     if record.reason == "slot_missed":
         return state.but(last_slot=max(state.last_slot, watering.current_slot(state, settings).number))
-    return state.but(watering_answer=record.reason)
+    return state.but(watering_answer=record.reason, water_wanted=record.wanted)
 
 
 def _effect(state: m.State, record: m.EffectRecord, settings: Settings) -> m.State:

@@ -203,7 +203,7 @@ def _water(state: m.State, settings: Settings) -> Decision:
     state, missed = _missed_slot(state, settings)
     reason, wanted_at_all = alarms.held_back(state, settings)
     actions: list[m.Action] = [*missed]
-    if reason != state.watering_answer:
+    if (reason, wanted_at_all) != (state.watering_answer, state.water_wanted):
         state, answered = noted(state, m.WateringAnswer(state.now, reason, wanted_at_all), settings)
         actions += answered
     wanted = watering.wanted_dose(state, settings)

@@ -280,12 +280,18 @@ def volume_of(steps_min: int, steps_max: int, dose: m.DoseIntended) -> tuple[flo
 def effect_to_see(
     dose: m.DoseIntended, closed: m.DoseClosed, before_fraction: float | None, settings: Settings
 ) -> m.EffectRecord | None:
-    """What a whole dose for plants should do to the moisture, if a probe that is trusted can tell."""
-    rise = closed.volume_ml / settings.plan.medium.bed_volume_ml
-    is_judged = dose.purpose in (m.MOISTURE_LED, m.FIXED_TIME) and closed.end_reason == "complete"
+    """What a dose for plants that may have been given whole should do to the moisture, if a trusted probe can tell."""
+    rise = dose.volume_ml / settings.plan.medium.bed_volume_ml
+    is_judged = dose.purpose in (m.MOISTURE_LED, m.FIXED_TIME) and closed.steps_max >= dose.dose_steps
     if not is_judged or before_fraction is None or rise < EFFECT_RISE_MIN_FRACTION:
         return None
-    return m.EffectRecord(closed.at, dose.dose_id, m.AWAITED, closed.run_ms + EFFECT_AFTER_MS, before_fraction, rise)
+    due_run_ms = closed.run_ms + effect_after_ms(settings)
+    return m.EffectRecord(closed.at, dose.dose_id, m.AWAITED, due_run_ms, before_fraction, rise)
+
+
+def effect_after_ms(settings: Settings) -> int:
+    """How long after a dose the probe is asked: water needs its time, and the level of the medium its readings."""
+    return max(EFFECT_AFTER_MS, (sensing.RECENT_VALUES + 1) * round(settings.plan.sample_every_s * 1000))
 
 
 def effect_seen(state: m.State, settings: Settings) -> m.EffectRecord | None:
@@ -295,7 +301,7 @@ def effect_seen(state: m.State, settings: Settings) -> m.EffectRecord | None:
         return None
     content = water_content_fraction(state, settings)
     if content is None:
-        is_over = state.run_ms - check.due_run_ms >= EFFECT_AFTER_MS
+        is_over = state.run_ms - check.due_run_ms >= effect_after_ms(settings)
         return replace(check, at=state.now, effect=m.UNKNOWN) if is_over else None
     rise = content - check.moisture_before_fraction
     is_seen = rise >= EFFECT_SHARE_MIN * check.rise_expected_fraction

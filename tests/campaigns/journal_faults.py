@@ -52,7 +52,7 @@ def torn(before: Image, after: Image, chance: random.Random, cuts: int) -> Itera
 class Cut:
     """A rehearsal whose journal is looked at around every transaction."""
 
-    def __init__(self, folder: Path, judge: Callable[["Cut", Image, Image, list[m.Record]], None]) -> None:
+    def __init__(self, folder: Path, judge: Callable[["Cut", Image, Image, list[m.Record], int], None]) -> None:
         self.rehearsal = Rehearsal(SETTINGS, folder, 1, [], START_UTC)
         self.judge = judge
         self.written: list[m.Record] = []  # all but readings, requests, lamp and observations: what history answers
@@ -65,7 +65,7 @@ class Cut:
         told = [each for each in records if not isinstance(each, m.ReadingRecord | m.LampRecord | m.ObservationRecord)]
         if not told:
             return
-        self.judge(self, before, image_of(self.rehearsal.journal), [*self.written])
+        self.judge(self, before, image_of(self.rehearsal.journal), [*self.written], len(told))
         self.written += told
 
     @property
@@ -108,7 +108,7 @@ def power_cuts(days: float, cuts: int) -> Row:
         opened = Path(place) / "opened"
         opened.mkdir()
 
-        def judge(run: Cut, before: Image, after: Image, written: list[m.Record]) -> None:
+        def judge(run: Cut, before: Image, after: Image, written: list[m.Record], more: int) -> None:
             nonlocal tried, failed, worst
             whole = [(before, False), (after, True)]
             for image, is_after in [*whole, *((each, False) for each in torn(before, after, chance, cuts))]:
@@ -116,7 +116,7 @@ def power_cuts(days: float, cuts: int) -> Row:
                 try:
                     history, state = recovered(opened, image)
                     assert history[: len(written)] == written, "a committed record is gone"
-                    assert len(history) - len(written) in ((1,) if is_after else (0, 1))
+                    assert len(history) - len(written) in ((more,) if is_after else (0, more)), "a decision by halves"
                     true_ml = run.pumped_ml * 0.97  # the pump may turn 3 % over its calibration
                     assert counted_ml(state) >= true_ml - 1e-6, "water that no record holds"
                 except (AssertionError, JournalError) as error:

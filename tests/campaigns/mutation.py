@@ -53,7 +53,10 @@ ACCEPTED = {
     Change(BOARD + "__init__", "self._report_owed = False", "self._report_owed = None"): FALSY,
     Change(BOARD + "_report", "self._report_owed = False", "self._report_owed = None"): FALSY,
     Change(BOARD + "_obey_news", "self._done_seen = False", "self._done_seen = None"): FALSY,
-    Change(BOARD + "__init__", "self._to_save: bytes | None = None", 'self._to_save: bytes | None = ""'): (
+    Change(BOARD + "__init__", "self._save_owed = False", "self._save_owed = None"): (
+        "the constructor asks for a saving in its next line"
+    ),
+    Change(BOARD + "__init__", "self._save_owed = False", "self._save_owed = True"): (
         "the constructor asks for a saving in its next line"
     ),
 }

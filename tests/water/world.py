@@ -286,10 +286,10 @@ class World(Faults):
 
 
 def _doses(disk: Disk) -> list[m.KnownDose]:
-    """The doses of a journal, each at the most it can have been."""
-    steps = {record.dose_id: record.dose_steps for _, record in disk.written if isinstance(record, m.DoseIntended)}
-    steps |= {record.dose_id: record.steps_max for _, record in disk.written if isinstance(record, m.DoseClosed)}
-    return [m.KnownDose(disk.number, dose_id, most) for dose_id, most in steps.items()]
+    """The doses of a journal, each at the least it can have been."""
+    least = {record.dose_id: 0 for _, record in disk.written if isinstance(record, m.DoseIntended)}
+    least |= {record.dose_id: record.steps_min for _, record in disk.written if isinstance(record, m.DoseClosed)}
+    return [m.KnownDose(disk.number, dose_id, steps_min) for dose_id, steps_min in least.items()]
 
 
 @lru_cache

@@ -45,18 +45,18 @@ class Given(NamedTuple):
 
 
 class KnownDose(NamedTuple):
-    """A dose in a journal that lies beside this one, at the most it can have been."""
+    """A dose in a journal that lies beside this one, at the least it can have been."""
 
     journal_id: int
     dose_id: int
-    steps: int
+    steps_min: int
 
 
 class StrangeBoard(NamedTuple):
-    """A board that this journal does not know, and since when it answers."""
+    """A board that this journal does not know, and when (monotonic) it took the place of another such one."""
 
     board_id: int = 0
-    since_utc_ms: int = 0
+    changed_ms: int | None = None
 
 
 NO_STRANGER = StrangeBoard()
@@ -145,6 +145,7 @@ class State:
     effect_check: EffectRecord | None = None  # of a finished dose whose effect is still to be seen
     effects_missed: int = 0
     watering_answer: str = ""
+    water_wanted: bool = False  # whether the plan wanted water when that was answered
     wanting_since_ms: int = 0  # monotonic, of the same; for a run that gets ready, whose run clock stands still
     wanting_since_run_ms: int | None = None  # water is wanted and not given, for no reason that the plan gives
     pump_age: PumpAge = NEW_PUMP  # from other journals and this one, up to now; nobody folds it from records
