@@ -330,7 +330,7 @@ def test_a_board_exchanged_in_mid_dose_leaves_it_counted_in_full_and_holds_the_w
     bench.ask(m.CLEAR_TRIP, m.BOARD_EXCHANGED)
     bench.wait(1)
 
-    assert not bench.state.trips
+    assert (m.BOARD_EXCHANGED, m.ON_HOST) not in bench.state.trips
     assert bench.turned_steps == before + 2400
     assert bench.journal.of(m.BoardRecord)[-1].accepted_by == "LK"
 
@@ -904,3 +904,39 @@ def test_a_watering_time_is_not_lost_when_network_time_places_the_hydration():
     hours = [(later.run_ms - earlier.run_ms) / m.MS_PER_H for earlier, later in pairwise(given)]
     assert len(given) >= 2
     assert max(hours) <= 24.1
+
+
+@pytest.mark.guards("H6", "host", "00000000")
+def test_a_fallback_dose_comes_though_the_controller_restarts_more_often_than_the_fallback_waits():
+    bench = WaterBench(with_plan(fallback=p.Fallback(dose_ml=8, every_h=24, untrusted_for_h=6)), growing())
+    bench.moisture_counts = 9_000  # outside what the probe can see
+    for _ in range(4):
+        bench.wait(2.5)
+        bench.start()
+
+    assert [each.purpose for each in bench.journal.of(m.DoseIntended)] == [m.FALLBACK]
+
+
+def test_waiting_for_a_fallback_that_the_plan_orders_is_no_missing_water():
+    fallback = p.Fallback(dose_ml=8, every_h=24, untrusted_for_h=6)
+    bench = WaterBench(with_plan(fallback=fallback, missing_after_h=3.0), growing())
+    bench.moisture_counts = 9_000
+    bench.wait(30)
+
+    assert len(bench.journal.of(m.DoseIntended)) == 1
+    assert not [each for each in bench.journal.of(m.AlarmRecord) if each.alarm == "water_missing"]
+
+
+def test_thirst_between_the_two_thresholds_outlives_a_restart():
+    bench = WaterBench(records=growing())
+    bench.settle()
+    bench.run(200)
+    between = round(examples.counts_for(0.26))
+    bench.moisture_counts = between
+    bench.run(120)
+    assert bench.state.thirsty
+
+    bench.start()
+    bench.run(120)
+
+    assert bench.state.thirsty

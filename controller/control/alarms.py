@@ -179,5 +179,8 @@ def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
             and state.moisture_untrusted_since_run_ms is not None
         )
         reason = watering.board_reason(state, settings)
-        return (reason or "moisture_untrusted", True) if untrusted else (reason, False)
+        if not untrusted:
+            return reason, False
+        # with a fallback the plan itself orders the wait for its next dose
+        return reason or "moisture_untrusted", bool(reason) or settings.plan.watering.fallback is None
     return watering.may_dose(state, settings, wanted), True

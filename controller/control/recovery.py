@@ -63,10 +63,13 @@ def placed(state: m.State, at: m.Moment, last_reading: m.ReadingRecord | None, s
         waited_ms = min(max(0, state.run_ms - dose.run_ms), dose_life.ACCOUNT_MS - 60_000)
         state = state.but(dose_life=m.DoseLife(dose_life.STOPPING, at.monotonic_ms - waited_ms))
     since_ms = state.wanting_since_run_ms
+    was_untrusted = state.watering_answer == "moisture_untrusted"
+    untrusted_ms = state.untrusted_since_run_ms
     return state.but(
+        thirsty=state.phase == m.GROWING and state.water_wanted and not was_untrusted,
         wanting_since_ms=at.monotonic_ms,
         given_lately=tuple(g for g in state.given_lately if g.run_ms > state.run_ms - watering.KEPT_MS),
-        moisture_untrusted_since_run_ms=state.run_ms,
+        moisture_untrusted_since_run_ms=state.run_ms if untrusted_ms is None else min(untrusted_ms, state.run_ms),
         phase_since_run_ms=min(state.phase_since_run_ms, state.run_ms),
         wanting_since_run_ms=None if since_ms is None else min(since_ms, state.run_ms),
     )

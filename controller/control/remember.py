@@ -13,6 +13,7 @@ from controller.plan import Settings
 from firmware_bridge import limits
 
 OPEN_ACCOUNTS_MAX = 8  # of either kind: a dose in doubt is not pushed out by those that never began
+NOT_GREETED_YET = ("link_down", "not_greeted", "unreconciled")  # answers of every start, whatever came before
 # Waits that the plan itself orders: no sign that water is missing
 ORDERLY = ("resting", "pausing", "soaking", "effect_unseen", "steps_not_signed", "ended")
 
@@ -175,7 +176,12 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
     state = state.but(wanting_since_run_ms=since_ms)
     if record.reason == "slot_missed":
         return state.but(last_slot=max(state.last_slot, watering.current_slot(state, settings).number))
-    return state.but(watering_answer=record.reason, water_wanted=record.wanted)
+    untrusted_ms = state.untrusted_since_run_ms
+    if record.reason == "moisture_untrusted":
+        untrusted_ms = state.run_ms if untrusted_ms is None else untrusted_ms
+    elif record.reason not in NOT_GREETED_YET:
+        untrusted_ms = None
+    return state.but(watering_answer=record.reason, water_wanted=record.wanted, untrusted_since_run_ms=untrusted_ms)
 
 
 def _effect(state: m.State, record: m.EffectRecord, settings: Settings) -> m.State:

@@ -145,6 +145,7 @@ class State:
     effect_check: EffectRecord | None = None  # of a finished dose whose effect is still to be seen
     effects_missed: int = 0
     watering_answer: str = ""
+    untrusted_since_run_ms: int | None = None  # for how long that answer has been that moisture is not trusted
     water_wanted: bool = False  # whether the plan wanted water when that was answered
     wanting_since_ms: int = 0  # monotonic, of the same; for a run that gets ready, whose run clock stands still
     wanting_since_run_ms: int | None = None  # water is wanted and not given, for no reason that the plan gives
