@@ -171,8 +171,8 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
         if since_ms is None:
             state = state.but(wanting_since_ms=record.at.monotonic_ms)
             since_ms = state.run_ms
-    elif settings.plan.watering.fixed is None and not record.wanted:
-        since_ms = None
+    elif settings.plan.watering.fixed is None and not record.wanted and record.reason != "moisture_untrusted":
+        since_ms = None  # a probe that is not trusted says neither that water is wanted nor that it is not
     state = state.but(wanting_since_run_ms=since_ms)
     if record.reason == "slot_missed":
         return state.but(last_slot=max(state.last_slot, watering.current_slot(state, settings).number))
