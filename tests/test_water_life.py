@@ -26,7 +26,7 @@ def growing():
     world.close()
 
 
-@pytest.mark.parametrize(("examples", "steps"), [(120, 8), (100, 16)])
+@pytest.mark.parametrize(("examples", "steps"), [(160, 8), (45, 16)])
 def test_no_promise_about_water_is_broken_in_some_hundred_short_lives(examples, steps):
     water_life.lives(examples, steps, number=20260328)
 

@@ -160,6 +160,4 @@ class Host:
 
     def _unasked(self) -> bool:
         answers = self.world.judge.ledger.answers
-        return any(
-            each.request_id not in self._asked and not answers[each.request_id] for each in self.disk.requests
-        )
+        return any(each.request_id not in self._asked and not answers[each.request_id] for each in self.disk.requests)

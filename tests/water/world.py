@@ -1,4 +1,4 @@
-"""The world around one chamber: time, a line, a disk, boards, people, a rival; and everything that may go wrong."""
+"""The world around one chamber: time, a line, a disk, boards, people and a rival; ``faults`` has what goes wrong."""
 
 import heapq
 from collections.abc import Callable
@@ -134,13 +134,12 @@ class World(Faults):
 
     def tick(self) -> None:
         self.flicker = (self.now_ms // SECOND_MS) % 7
-        counts = examples.counts_for(self.content_fraction) + self.flicker
-        self.board.moisture_counts = counts
+        self.board.moisture_counts = examples.counts_for(self.content_fraction) + self.flicker
         host = self.host
         if host is None:
             return
-        alive_ms = self.now_ms - host.began_ms
-        with_sample = self.now_ms % 10_000 < SECOND_MS or alive_ms < 8_000 or not self._is_attentive()
+        is_young = self.now_ms - host.began_ms < 8_000
+        with_sample = self.now_ms % 10_000 < SECOND_MS or is_young or not self._is_attentive()
         self._next_tick_ms = self.now_ms + self._stride_ms()
         self.with_host(lambda host: host.tick(with_sample=with_sample))
 
