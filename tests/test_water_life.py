@@ -13,6 +13,7 @@ from tests import examples
 from tests.campaigns import water_boundaries, water_life
 from tests.water import end, line, plans
 from tests.water.faults import TO_BOARD, TO_HOST
+from tests.water.rival import Rival
 from tests.water.rows_judge import BrokenError
 from tests.water.world import HOUR_MS, MINUTE_MS, SECOND_MS, World
 
@@ -168,6 +169,27 @@ def test_a_kill_while_found_water_is_written_down_loses_none_of_it(growing, acti
     growing.pass_ms(30 * SECOND_MS)
     assert standing(growing) == [m.JOURNAL_BEHIND]
     end.ends_well(growing)
+
+
+@pytest.mark.parametrize("who", ["our own late greeting", "a second controller"])
+def test_another_board_whose_conversation_has_the_same_number_is_noticed(who):
+    """Both boards count from one; only the answer to a greeting says which of them speaks."""
+    world = World(plans.WETTING)
+    world.calm_ms = SECOND_MS
+    world.pass_ms(20 * SECOND_MS)
+    session, hello = world.board.program.session, world.to_board.said[0]
+    world.exchange_board("fresh")
+    if who == "a second controller":
+        world.rival = Rival(world, 31_000, [], 100, takes_accounts=False)
+        world.rival.greet()
+    else:
+        world.to_board.insert(world.now_ms, hello)
+    world.pass_ms(10)
+    assert hello.startswith(b"hello")
+    assert session <= world.board.program.session
+    world.pass_ms(5 * MINUTE_MS)
+    assert m.BOARD_EXCHANGED in standing(world)
+    world.close()
 
 
 # -- a check of the check: one guard less, and the judge says so ----
