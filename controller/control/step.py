@@ -291,7 +291,7 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
         state, stop = dose_life.repeat_stop(state)
         if state.now.monotonic_ms < state.records_retry_ms:
             return state, stop
-        state, resumed = _records_again(state)
+        state, resumed = _records_again(state, settings)
         return state, [*stop, *resumed]
     if isinstance(event, m.LinkLost):
         return line.happened(state, line.LOST), []
@@ -300,7 +300,7 @@ def _unrecorded(state: m.State, event: m.Event, settings: Settings) -> Decision:
     return state, []
 
 
-def _records_again(state: m.State) -> Decision:
+def _records_again(state: m.State, settings: Settings) -> Decision:
     """Try to write: first what a start, or a trip meanwhile, could not."""
     failed_h = (state.now.monotonic_ms - state.records_failed_since_ms) / m.MS_PER_H
     words = "Records can be written again; between the last row and this one nothing was kept."
@@ -309,7 +309,7 @@ def _records_again(state: m.State) -> Decision:
     kept = [m.Append(record) for record in state.unwritten]
     failed = m.AlarmRecord(state.now, "records_failed", True, failed_words)
     over = m.AlarmRecord(state.now, "records_failed", False, "Records can be written again.")
-    state = state.but(records_failed=False, lamp_duty_fraction=None, unwritten=())
+    state = remembered(state, over, settings).but(records_failed=False, lamp_duty_fraction=None, unwritten=())
     hello: list[m.Action] = []
     if state.line.state != line.DOWN:
         state, hello = line.greet(state)

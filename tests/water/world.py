@@ -212,12 +212,12 @@ class World(Faults):
 
     def leave(self, away_ms: int = 5_000) -> None:
         """The program is asked to end, waits three seconds for the account, and begins again later."""
+        leaving = self.host
         self.with_host(Host.leave)
 
         def end() -> None:
-            self.after_kill = (away_ms, 0)
-            if self.host is not None:
-                self._host_is_gone()
+            if self.host is not None and self.host is leaving:
+                self.kill(away_ms)
 
         self.later(3_000, end)
 
