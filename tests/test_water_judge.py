@@ -1,4 +1,4 @@
-"""A check of the check: happenings that the shipped law survives, and laws with one guard less that the judge notices."""
+"""A check of the check: what the shipped law survives, and laws with one guard less, which the judge notices."""
 
 import pytest
 
