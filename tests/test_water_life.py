@@ -207,3 +207,13 @@ def test_another_board_whose_conversation_has_the_same_number_is_noticed(who):
     world.pass_ms(5 * MINUTE_MS)
     assert m.BOARD_EXCHANGED in standing(world)
     world.close()
+
+
+def test_a_dose_of_an_earlier_life_is_stopped_as_soon_as_the_board_is_heard(growing):
+    """It turned on until the next second of the loop, even when the program was asked to end meanwhile."""
+    to_a_dose(growing)
+    assert growing.board.dose_in_hand
+    growing.kill(50)
+    growing.pass_ms(150)
+    assert growing.host is not None
+    assert not growing.board.dose_in_hand

@@ -271,7 +271,9 @@ def reported(state: m.State, board_state: str, board_dose_id: int, settings: Set
         return happened(state, FORGOTTEN if life.taken else NEVER_TAKEN, settings)
     if board_state not in (interlocks.SAVING, interlocks.TURNING):
         return happened(state, AT_REST, settings)
-    return happened(_taken(state), IN_HAND, settings)
+    state, moved = happened(_taken(state), IN_HAND, settings)
+    state, stop = repeat_stop(state)  # one of an earlier life is stopped as soon as it is seen
+    return state, [*stop, *moved]
 
 
 def _taken(state: m.State) -> m.State:
