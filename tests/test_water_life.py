@@ -217,3 +217,23 @@ def test_a_dose_of_an_earlier_life_is_stopped_as_soon_as_the_board_is_heard(grow
     growing.pass_ms(150)
     assert growing.host is not None
     assert not growing.board.dose_in_hand
+
+
+def test_a_dose_in_doubt_is_not_corrected_by_another_boards_dose_of_the_same_number():
+    """It was counted in full, and a dose of one step for another journal took its place."""
+    world = World(plans.WETTING)
+    world.pass_ms(10 * SECOND_MS)
+    world.ask(m.SIGN_STEP, plans.GATE.name)
+    to_a_dose(world, 60)
+    world.exchange_board("fresh")
+    world.rival = Rival(world, 31_000, [300], 100, takes_accounts=False)
+    world.rival.greet()
+    world.pass_ms(MINUTE_MS)
+    assert {m.BOARD_EXCHANGED, m.SECOND_CONTROLLER} <= set(standing(world))
+    counted = world.judge.ledger.counted_steps(1)
+    assert counted == 600
+    for reason in standing(world):
+        world.ask(m.CLEAR_TRIP, reason)
+        world.pass_ms(MINUTE_MS)
+    assert world.judge.ledger.counted_steps(1) == counted
+    world.close()

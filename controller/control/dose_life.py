@@ -300,6 +300,8 @@ def judged(state: m.State, dose_id: int, answer: str, settings: Settings) -> Dec
 
 def told(state: m.State, dose_id: int, account: Told, settings: Settings) -> Decision:
     """The board's account of a dose: the end of the open one, or a correction of one that was closed without it."""
+    if not _is_of_this_journal(state, dose_id):
+        return state, []
     dose = state.open_dose
     if dose is not None and dose.dose_id == dose_id:
         return happened(state, TOLD, settings, account)
@@ -309,3 +311,9 @@ def told(state: m.State, dose_id: int, account: Told, settings: Settings) -> Dec
     state, recorded = noted(state, outcome_of(state, late.intent, account), settings)
     words = f"The board has told what became of dose {dose_id}; the account is corrected."
     return state, [*recorded, m.Append(m.EventRecord(state.now, "dose_corrected", words))]
+
+
+def _is_of_this_journal(state: m.State, dose_id: int) -> bool:
+    """Whether it is a dose of ours that the board tells of, and not another journal's of the same number."""
+    greeting = state.line.greeting
+    return greeting is None or dose_id > greeting.last_dose_id or greeting.journal_id == state.journal_id
