@@ -906,7 +906,7 @@ def test_a_watering_time_is_not_lost_when_network_time_places_the_hydration():
     assert max(hours) <= 24.1
 
 
-@pytest.mark.guards("H6", "host", "00000000")
+@pytest.mark.guards("H6", "host", "ca1270a6")
 def test_a_fallback_dose_comes_though_the_controller_restarts_more_often_than_the_fallback_waits():
     bench = WaterBench(with_plan(fallback=p.Fallback(dose_ml=8, every_h=24, untrusted_for_h=6)), growing())
     bench.moisture_counts = 9_000  # outside what the probe can see

@@ -64,7 +64,12 @@ def reported(state: m.State, message: Message, settings: Settings) -> Decision:
 def _of_another_conversation(state: m.State, message: Message, settings: Settings) -> Decision:
     """A late message is nothing; one of a later conversation means that this one is over."""
     later = messages.number(message, "session") > state.line.session
-    if not later or not line.may_happen(state, line.ANOTHER_BEGAN):
+    return _another_began(state, settings) if later else (state, [])
+
+
+def _another_began(state: m.State, settings: Settings) -> Decision:
+    """The board speaks with somebody else, or is another one: our conversation is over, whatever its number."""
+    if not line.may_happen(state, line.ANOTHER_BEGAN):
         return state, []
     return greeted_again(line.happened(state, line.ANOTHER_BEGAN), settings)
 
@@ -77,12 +82,17 @@ def _answered(state: m.State, message: Message, settings: Settings) -> Decision:
     if journal_id != state.journal_id or hello_number > state.line.hello_number:
         if state.line.state == line.GREETING:  # the board may owe it to somebody who is gone
             return state, []
-        return trips.latch(state, m.SECOND_CONTROLLER, settings)
+        state, tripped = trips.latch(state, m.SECOND_CONTROLLER, settings)
+        state, greeted = _another_began(state, settings)
+        return state, [*tripped, *greeted]
     if hello_number != state.line.hello_number or not line.may_happen(state, line.ANSWERED):
         return state, []  # the answer to an earlier greeting of ours
     session, number, echo = (messages.number(message, name) for name in ("session", "number", "echo"))
     if session == state.line.session and number <= state.line.heard:
-        return state, []
+        # a copy, unless it is another board, whose conversations may have the same numbers
+        known = state.line.greeting
+        is_copy = known is None or known.board_id == messages.number(message, "board_id")
+        return (state, []) if is_copy else _another_began(state, settings)
     return _acquainted(state, message, session, number, echo, settings)
 
 

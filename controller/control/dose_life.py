@@ -275,7 +275,9 @@ def reported(state: m.State, board_state: str, board_dose_id: int, settings: Set
         return happened(state, FORGOTTEN if life.taken else NEVER_TAKEN, settings)
     if board_state not in (interlocks.SAVING, interlocks.TURNING):
         return happened(state, AT_REST, settings)
-    return happened(_taken(state), IN_HAND, settings)
+    state, moved = happened(_taken(state), IN_HAND, settings)
+    state, stop = repeat_stop(state)  # one of an earlier life is stopped as soon as it is seen
+    return state, [*stop, *moved]
 
 
 def _taken(state: m.State) -> m.State:
@@ -304,6 +306,8 @@ def judged(state: m.State, dose_id: int, answer: str, settings: Settings) -> Dec
 
 def told(state: m.State, dose_id: int, account: Told, settings: Settings) -> Decision:
     """The board's account of a dose: the end of the open one, or a correction of one that was closed without it."""
+    if not _is_of_this_journal(state, dose_id):
+        return state, []
     dose = state.open_dose
     if dose is not None and dose.dose_id == dose_id:
         return happened(state, TOLD, settings, account)
@@ -313,3 +317,9 @@ def told(state: m.State, dose_id: int, account: Told, settings: Settings) -> Dec
     state, recorded = noted(state, outcome_of(state, late.intent, account), settings)
     words = f"The board has told what became of dose {dose_id}; the account is corrected."
     return state, [*recorded, m.Append(m.EventRecord(state.now, "dose_corrected", words))]
+
+
+def _is_of_this_journal(state: m.State, dose_id: int) -> bool:
+    """Whether it is a dose of ours that the board tells of, and not another journal's of the same number."""
+    greeting = state.line.greeting
+    return greeting is None or dose_id > greeting.last_dose_id or greeting.journal_id == state.journal_id

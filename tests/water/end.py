@@ -11,7 +11,7 @@ NOTICED_MS = 160 * SECOND_MS  # a board at rest is believed to be there for two 
 CLEARED_WITHIN_ROUNDS = 6
 FLOWS_WITHIN_MS = 45 * MINUTE_MS  # ten minutes for a dose in doubt, ten for a refusal held, rest, trust, and strides
 DAY_FREE_WITHIN_MS = 27 * HOUR_MS  # until the board's own day has room again, and the longest hold
-SLOT_KEPT_MS = 15 * MINUTE_MS
+SLOT_KEPT_MS = 135 * MINUTE_MS  # a time that a day's budget holds back is kept for two hours, a refusal ten minutes
 LONG_STRIDE_MS = 5 * MINUTE_MS
 
 
@@ -105,7 +105,7 @@ def _budget_is_used(world: World) -> bool:
 
 
 def _is_on_time(world: World) -> None:
-    """The dose that flowed came at one of the plan's times, or at most a quarter of an hour after it."""
+    """The dose that flowed came at one of the plan's times, or while that was still to be kept."""
     last = world.judge.turns[-1]
     second = (last.first_ms + world.utc_offset_ms) // 1000 % 86_400
     late = [(second - (each.hour * 3_600 + each.minute * 60)) % 86_400 for each in plans.SLOT_TIMES]

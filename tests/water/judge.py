@@ -112,6 +112,7 @@ class Judge(RowsJudge):
 
     def flash_lied(self) -> None:
         self.flash_has_lied = True
+        self.counts_since_ms = self.world.now_ms  # what it forgot nobody can count, and no cap can hold for it
         self._excuse_what_is_lost()
 
     def _excuse_what_is_lost(self, most_steps: int = 10**9) -> None:
@@ -175,14 +176,16 @@ class Judge(RowsJudge):
         """A dose's first step: whose journal, which board, and whether somebody had to look first."""
         if turn.journal_id != self.world.disk.number:
             self._excuse_what_is_lost()
-        if turn.journal_id != self.world.disk.number or self.world.kind == plans.PORTIONS:
-            return  # a technician's portion goes into a vessel, not into a bed
+        if turn.journal_id != self.world.disk.number:
+            return
         ledger, board = self.ledger, self.world.board
         if self.records_were_lost:
             return  # a command that left before the loss; what it turned is asked for at the next greeting
         self._hold(turn.dose_id in ledger.intents, f"dose {turn.dose_id} turned without a row")
         known_id = ledger.boards[-1].board_id if ledger.boards else None
         self._hold(known_id == board.board_id, f"dose {turn.dose_id} turned on a strange board ({board.board_id})")
+        if self.world.kind == plans.PORTIONS:
+            return  # a technician's portion goes into a vessel: whatever bed was watered before
         beside = {disk.number for disk in self.world.beside}
         foreign = [
             each

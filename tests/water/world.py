@@ -1,4 +1,4 @@
-"""The world around one chamber: time, a line, a disk, boards, people, a rival; and everything that may go wrong."""
+"""The world around one chamber: time, a line, a disk, boards, people and a rival; ``faults`` has what goes wrong."""
 
 import heapq
 from collections.abc import Callable
@@ -134,13 +134,12 @@ class World(Faults):
 
     def tick(self) -> None:
         self.flicker = (self.now_ms // SECOND_MS) % 7
-        counts = examples.counts_for(self.content_fraction) + self.flicker
-        self.board.moisture_counts = counts
+        self.board.moisture_counts = examples.counts_for(self.content_fraction) + self.flicker
         host = self.host
         if host is None:
             return
-        alive_ms = self.now_ms - host.began_ms
-        with_sample = self.now_ms % 10_000 < SECOND_MS or alive_ms < 8_000 or not self._is_attentive()
+        is_young = self.now_ms - host.began_ms < 8_000
+        with_sample = self.now_ms % 10_000 < SECOND_MS or is_young or not self._is_attentive()
         self._next_tick_ms = self.now_ms + self._stride_ms()
         self.with_host(lambda host: host.tick(with_sample=with_sample))
 
@@ -213,12 +212,12 @@ class World(Faults):
 
     def leave(self, away_ms: int = 5_000) -> None:
         """The program is asked to end, waits three seconds for the account, and begins again later."""
+        leaving = self.host
         self.with_host(Host.leave)
 
         def end() -> None:
-            self.after_kill = (away_ms, 0)
-            if self.host is not None:
-                self._host_is_gone()
+            if self.host is not None and self.host is leaving:
+                self.kill(away_ms)
 
         self.later(3_000, end)
 
