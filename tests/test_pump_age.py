@@ -204,6 +204,16 @@ def test_water_that_no_intent_of_a_journal_stands_for_makes_it_no_more_known(tmp
     assert look(tmp_path).known_journals == {journal_number("first"): 2}
 
 
+def test_half_a_line_at_the_end_of_a_session_loses_none_of_its_water(tmp_path):
+    a_run(tmp_path / "c" / "s1", doses=3)
+    whole = json.dumps(begun(1)) + "\n" + json.dumps(ended(1, 2400)) + "\n"
+    (tmp_path / "c" / "s1" / "bench.jsonl").write_text(whole + json.dumps(begun(2))[:40])
+    found = look(tmp_path)
+    assert found.faults == ()
+    assert sum(1 for each in found.doses if each.dose_steps) == 1 + 3
+    assert journal_number("s1") in found.known_journals
+
+
 def test_a_session_whose_journal_cannot_be_read_counts_by_its_rows_and_is_named(tmp_path):
     session(tmp_path / "c" / "s1", begun(1), ended(1, 3000))
     (tmp_path / "c" / "s1" / "journal.sqlite").write_bytes(b"no journal" * 100)

@@ -89,6 +89,7 @@ def look_elsewhere(calibrations: Path, run_folders: Iterable[Path], chamber: Cha
             held = None
         if held is not None:
             of_session = [held.corrected(dose) for dose in of_session]
+            of_session += held.unnamed(of_session, path.parent)
         number = journal_number(path.parent.name)
         least = {dose.dose_id: 0 for dose in of_session if dose.dose_id} | (held.steps_min() if held else {})
         known += [m.KnownDose(number, dose_id, steps_min) for dose_id, steps_min in least.items()]
@@ -120,6 +121,28 @@ class _Held(NamedTuple):
             dose_id: self.outcomes[dose_id].steps_min if dose_id in self.outcomes else 0 for dose_id in self.intents
         }
 
+    def unnamed(self, named: list[Dose], folder: Path) -> list[Dose]:
+        """Doses of which no row of the session tells. A row that never learnt its dose's number stands for one."""
+        ids = {dose.dose_id for dose in named}
+        without_number = sum(1 for dose in named if not dose.dose_id and dose.dose_steps)
+        missing = [intent for dose_id, intent in sorted(self.intents.items()) if dose_id not in ids]
+        lot = named[-1].tubing_lot if named else ""
+        return [
+            self.corrected(
+                Dose(
+                    folder.resolve(),
+                    each.dose_id,
+                    each.at.utc_ms,
+                    each.at.utc_trusted,
+                    each.dose_steps,
+                    each.steps_per_s,
+                    each.volume_ml,
+                    lot,
+                )
+            )
+            for each in missing[: len(missing) - without_number]
+        ]
+
     def corrected(self, dose: Dose) -> Dose:
         """A dose of a session as its journal has it: an outcome may have been corrected after it was noted."""
         closed = self.outcomes.get(dose.dose_id)
@@ -145,8 +168,14 @@ def _doses_in(journal: Journal) -> _Held:
 
 def _of_session(path: Path, simulated: bool) -> list[Dose]:
     begun: dict[int, dict[str, Any]] = {}
-    for line in path.read_text(encoding="utf-8").splitlines():
-        row = json.loads(line)
+    lines = path.read_text(encoding="utf-8").splitlines()
+    for number, line in enumerate(lines, start=1):
+        try:
+            row = json.loads(line)
+        except ValueError:
+            if number < len(lines) or number == 1:
+                raise
+            break  # half a line, as a power cut leaves it; the journal beside it has the dose
         if row["what"] == TURNING and bool(row["simulated"]) == simulated:
             begun[row["turn"]] = row
         elif row["what"] == TURNED and row["turn"] in begun:
