@@ -198,6 +198,9 @@ class WaterBench:
         """Let time pass: ticks of the board while frames fly or the pump turns, longer strides of rest otherwise."""
         until_ms = self.ms + round(seconds * 1000)
         while self.ms < until_ms:
+            for _ in range(3):  # what was said and answered at once does not fly
+                self._land()
+                self._hear()
             at_rest = not self._flying and not self.board.law.dose_in_hand() and self.state.open_dose is None
             second_ms = min(rest_ms if at_rest else 1000, until_ms - self.ms)
             strides = 1 if at_rest else 10

@@ -182,5 +182,5 @@ def held_back(state: m.State, settings: Settings) -> tuple[str, bool]:
         if not untrusted:
             return reason, False
         # with a fallback the plan itself orders the wait for its next dose
-        return reason or "moisture_untrusted", bool(reason) or settings.plan.watering.fallback is None
+        return reason or "moisture_untrusted", settings.plan.watering.fallback is None
     return watering.may_dose(state, settings, wanted), True

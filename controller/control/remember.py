@@ -14,6 +14,8 @@ from firmware_bridge import limits
 
 OPEN_ACCOUNTS_MAX = 8  # of either kind: a dose in doubt is not pushed out by those that never began
 NOT_GREETED_YET = ("link_down", "not_greeted", "unreconciled")  # answers of every start, whatever came before
+# Answers while the probe may be untrusted: they say neither that water is wanted nor that it is not
+UNKNOWING = (*NOT_GREETED_YET, "moisture_untrusted")
 # Waits that the plan itself orders: no sign that water is missing
 ORDERLY = ("resting", "pausing", "soaking", "effect_unseen", "steps_not_signed", "ended")
 
@@ -171,8 +173,8 @@ def _watering_answer(state: m.State, record: m.WateringAnswer, settings: Setting
         if since_ms is None:
             state = state.but(wanting_since_ms=record.at.monotonic_ms)
             since_ms = state.run_ms
-    elif settings.plan.watering.fixed is None and not record.wanted and record.reason != "moisture_untrusted":
-        since_ms = None  # a probe that is not trusted says neither that water is wanted nor that it is not
+    elif settings.plan.watering.fixed is None and not record.wanted and record.reason not in UNKNOWING:
+        since_ms = None
     state = state.but(wanting_since_run_ms=since_ms)
     if record.reason == "slot_missed":
         return state.but(last_slot=max(state.last_slot, watering.current_slot(state, settings).number))
