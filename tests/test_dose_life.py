@@ -32,6 +32,26 @@ def losing(*kinds):
     return lambda frame: gone(frame) if kind_of(frame) in kinds else whole(frame)
 
 
+def losing_the_first(kind, lost):
+    """Loses one frame of a kind, and keeps it in ``lost``."""
+
+    def lose(frame):
+        if kind_of(frame) == kind and not lost:
+            lost.append(frame)
+            return gone(frame)
+        return whole(frame)
+
+    return lose
+
+
+def leak_and_dry(bench):
+    """The board's probe is wet for a moment, and dry again for long enough to be cleared."""
+    bench.probes["leak"] = 0
+    bench.run(5)
+    bench.probes["leak"] = 2000
+    bench.run(10)
+
+
 def doubling(*kinds, after_ms=0):
     return lambda frame: [(0, frame), (after_ms, frame)] if kind_of(frame) in kinds else whole(frame)
 
@@ -116,14 +136,7 @@ def test_a_stop_that_is_lost_is_said_again_and_the_lease_is_renewed_no_more():
 def test_the_end_of_a_run_stops_the_dose_though_the_first_stop_is_lost():
     bench = dosing()
     lost = []
-
-    def lose_the_first(frame):
-        if kind_of(frame) == "stop" and not lost:
-            lost.append(frame)
-            return gone(frame)
-        return whole(frame)
-
-    bench.to_board = lose_the_first
+    bench.to_board = losing_the_first("stop", lost)
     bench.ask(m.END_RUN)
     before = bench.turned_steps
 
@@ -217,15 +230,8 @@ def test_answers_that_come_late_lose_no_water_from_the_account():
 def test_one_lost_account_after_a_late_copy_is_made_good():
     bench = WaterBench(records=growing())
     lost = []
-
-    def lose_one_done(frame):
-        if kind_of(frame) == "done" and not lost:
-            lost.append(frame)
-            return gone(frame)
-        return whole(frame)
-
     bench.to_board = doubling("dose", after_ms=20_000)
-    bench.to_host = lose_one_done
+    bench.to_host = losing_the_first("done", lost)
 
     bench.run(200)
 
@@ -425,10 +431,7 @@ def test_another_controller_at_the_same_board_is_told_and_holds_the_water():
 def test_two_clears_in_one_second_are_both_answered_and_neither_clears_a_later_trip():
     bench = WaterBench(records=growing())
     bench.settle()
-    bench.probes["leak"] = 0
-    bench.run(5)
-    bench.probes["leak"] = 2000
-    bench.run(10)
+    leak_and_dry(bench)
 
     first, second = bench.ask(m.CLEAR_TRIP, "leak_wet"), bench.ask(m.CLEAR_TRIP, "leak_wet", by="SN")
     bench.run(5)
@@ -442,10 +445,7 @@ def test_a_clear_that_was_asked_before_a_restart_clears_nothing_after_it():
     bench = WaterBench(records=growing())
     bench.settle()
     asked_at = bench.decider.moment()
-    bench.probes["leak"] = 0
-    bench.run(5)
-    bench.probes["leak"] = 2000
-    bench.run(10)
+    leak_and_dry(bench)
     bench.start()
     bench.settle()
 
@@ -485,10 +485,7 @@ def test_a_leak_that_both_sides_have_latched_stays_latched_on_both_when_the_boar
 def test_a_clear_that_the_line_swallows_is_answered_in_time_and_cleared_nowhere():
     bench = WaterBench(records=growing())
     bench.settle()
-    bench.probes["leak"] = 0
-    bench.run(5)
-    bench.probes["leak"] = 2000
-    bench.run(10)
+    leak_and_dry(bench)
     bench.to_board = losing("clear")
 
     number = bench.ask(m.CLEAR_TRIP, "leak_wet")

@@ -2,6 +2,7 @@
 
 from controller.control import dose_life, hands_on, line, watering
 from controller.control import model as m
+from controller.control.remember import NOT_GREETED_YET
 from controller.control.words import trip_words, watering_words
 from controller.plan import Settings
 
@@ -96,7 +97,7 @@ def lasting(state: m.State, settings: Settings) -> str:
     reason = state.watering_answer
     if reason.startswith("tripped:"):
         return "It lasts until somebody has looked at the chamber and cleared the trip."
-    if reason in ("link_down", "not_greeted", "unreconciled"):
+    if reason in NOT_GREETED_YET:
         return "It lasts until the board answers: look at its cable and its power."
     if reason == "limits_differ":
         return "It lasts until the board is flashed with this program's limits."
